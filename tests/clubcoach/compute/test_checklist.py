@@ -323,7 +323,8 @@ def test_levels_rise_in_every_area(check_list):
         assert 0 < standards[0] < standards[1] < standards[2] < 100
     for level in rows:
         assert set(level["standards"]) == {area["code"] for area in check_list["areas"]}
-        assert level["name"] and level["description"]
+        assert level["name"]
+        assert level["description"]
 
 
 def test_names_are_enough_and_different():
