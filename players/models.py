@@ -1,0 +1,457 @@
+"""People and pairs, who looks after whom, who may be on film, and what the club looks at and expects."""
+
+import uuid
+from datetime import date
+from typing import Any, ClassVar
+
+from django.conf import settings
+from django.core.exceptions import ValidationError
+from django.core.validators import MaxValueValidator, MinValueValidator
+from django.db import models
+from django.db.models import F, Q
+from django.utils import timezone
+from django.utils.translation import gettext_lazy as _
+
+from clubcoach.access import Can, Role, Viewer
+from clubcoach.models import Club, User
+from clubcoach.retention import Keep, kept_as
+
+SHARE = [MinValueValidator(0), MaxValueValidator(100)]
+
+
+class Side(models.TextChoices):
+    LEFT = "left", _("left side")
+    RIGHT = "right", _("right side")
+
+
+class Level(models.Model):
+    club = models.ForeignKey(Club, on_delete=models.CASCADE, related_name="levels")
+    position = models.PositiveSmallIntegerField(_("order"))
+    name = models.CharField(_("name"), max_length=60)
+    description = models.TextField(_("description"), blank=True)
+
+    kept: ClassVar[dict[str, Keep]] = kept_as(club="id club position name description")
+
+    class Meta:
+        ordering = ["position"]
+        constraints = [
+            models.UniqueConstraint(fields=["club", "position"], name="level_position_once"),
+            models.UniqueConstraint(fields=["club", "name"], name="level_name_once"),
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class Area(models.Model):
+    """A skill area of the club's check list."""
+
+    club = models.ForeignKey(Club, on_delete=models.CASCADE, related_name="areas")
+    code = models.SlugField(max_length=20)
+    position = models.PositiveSmallIntegerField()
+    name = models.CharField(_("name"), max_length=60)
+    for_pair = models.BooleanField(_("looked at as a pair"), default=False)
+    trigger = models.TextField(_("when it is looked at"), blank=True)
+    key = models.CharField(_("key on the sheet"), max_length=1, blank=True)
+    ball_easy = models.CharField(max_length=200, blank=True)
+    ball_hard = models.CharField(max_length=200, blank=True)
+    on = models.BooleanField(_("in use this term"), default=True)
+
+    kept: ClassVar[dict[str, Keep]] = kept_as(
+        club="id club code position name for_pair trigger key ball_easy ball_hard on"
+    )
+
+    class Meta:
+        ordering = ["position"]
+        constraints = [models.UniqueConstraint(fields=["club", "code"], name="area_code_once")]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class LevelStandard(models.Model):
+    """The progression score that a level expects in an area."""
+
+    level = models.ForeignKey(Level, on_delete=models.CASCADE, related_name="standards")
+    area = models.ForeignKey(Area, on_delete=models.CASCADE, related_name="standards")
+    score = models.PositiveSmallIntegerField(_("expected score"), validators=SHARE)
+
+    kept: ClassVar[dict[str, Keep]] = kept_as(club="id level area score")
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["level", "area"], name="standard_once"),
+            models.CheckConstraint(condition=Q(score__lte=100), name="standard_is_a_share"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.level_id} {self.area_id} {self.score}"
+
+
+class Check(models.Model):
+    """The lasting identity of a check; its words change from list version to list version."""
+
+    class Kind(models.TextChoices):
+        DOING = "doing", _("doing")
+        RESULT = "result", _("result")
+
+    class UnitKind(models.TextChoices):
+        PLAYER = "player", _("player")
+        PAIR = "pair", _("pair")
+
+    club = models.ForeignKey(Club, on_delete=models.CASCADE, related_name="checks")
+    code = models.CharField(max_length=12)
+    area = models.ForeignKey(Area, on_delete=models.PROTECT, related_name="checks")
+    unit = models.CharField(max_length=8, choices=UnitKind.choices)
+    kind = models.CharField(max_length=8, choices=Kind.choices)
+    phase = models.PositiveSmallIntegerField()
+    retired_on = models.DateField(null=True, blank=True)
+
+    kept: ClassVar[dict[str, Keep]] = kept_as(club="id club code area unit kind phase retired_on")
+
+    class Meta:
+        ordering = ["area__position", "phase"]
+        constraints = [models.UniqueConstraint(fields=["club", "code"], name="check_code_once")]
+
+    def __str__(self) -> str:
+        return self.code
+
+
+class CheckListVersion(models.Model):
+    club = models.ForeignKey(Club, on_delete=models.CASCADE, related_name="check_list_versions")
+    number = models.PositiveSmallIntegerField()
+    name = models.CharField(max_length=60, default="default")
+    # The whole list as it was validated: triggers, bounds, choices and which checks are asked when.
+    data = models.JSONField(default=dict)
+    created_at = models.DateTimeField(default=timezone.now)
+
+    kept: ClassVar[dict[str, Keep]] = kept_as(club="id club number name data created_at")
+
+    class Meta:
+        ordering = ["-number"]
+        constraints = [models.UniqueConstraint(fields=["club", "number"], name="check_list_number_once")]
+
+    def __str__(self) -> str:
+        return f"{self.name} {self.number}"
+
+
+class CheckWording(models.Model):
+    """What a check says in one version of the list. Never changed once an analysis uses the version."""
+
+    version = models.ForeignKey(CheckListVersion, on_delete=models.CASCADE, related_name="wordings")
+    check_identity = models.ForeignKey(Check, on_delete=models.PROTECT, related_name="wordings")
+    name = models.CharField(_("name"), max_length=120)
+    met = models.CharField(_("met when"), max_length=240)
+    missed = models.CharField(_("missed when"), max_length=240)
+    cue = models.CharField(_("cue for the student"), max_length=160, blank=True)
+    instant = models.CharField(max_length=120, blank=True)
+    decides = models.CharField(max_length=60, blank=True)
+    end = models.CharField(max_length=8, default="both")
+    trigger = models.CharField(max_length=240, blank=True)
+    applies = models.CharField(max_length=240, blank=True)
+    bounds = models.JSONField(default=dict)
+    asked = models.BooleanField(default=True)
+
+    kept: ClassVar[dict[str, Keep]] = kept_as(
+        club="id version check_identity name met missed cue instant decides end trigger applies bounds asked"
+    )
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["version", "check_identity"], name="wording_once_per_version"),
+            models.CheckConstraint(condition=Q(end__in=["near", "far", "both"]), name="wording_end_known"),
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class PlayerQuerySet(models.QuerySet["Player"]):
+    def seen_by(self, viewer: Viewer) -> "PlayerQuerySet":
+        """Whose own page this person may open: coaches all, others themselves and the children they look after."""
+        here = self.filter(club=viewer.club)
+        if viewer.can(Can.SEE_SCORES):
+            return here
+        return here.filter(pk__in=own_player_ids(viewer))
+
+    def with_level(self) -> "PlayerQuerySet":
+        return self.select_related("level", "user", "unit")
+
+
+def own_player_ids(viewer: Viewer) -> set[int]:
+    """The players that this person is or looks after here; a guardian's view ends at the age of majority."""
+    mine: set[int] = set()
+    if Role.STUDENT in viewer.roles:
+        mine |= set(Player.objects.filter(club=viewer.club, user=viewer.user).values_list("pk", flat=True))
+    if Role.GUARDIAN in viewer.roles:
+        wards = Player.objects.filter(club=viewer.club, guardianships__guardian=viewer.user).select_related(
+            "club"
+        )
+        mine |= {player.pk for player in wards if player.is_minor()}
+    return mine
+
+
+class Player(models.Model):
+    class Hand(models.TextChoices):
+        RIGHT = "right", _("right-handed")
+        LEFT = "left", _("left-handed")
+
+    uuid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
+    club = models.ForeignKey(Club, on_delete=models.CASCADE, related_name="players")
+    user = models.ForeignKey(
+        settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.SET_NULL, related_name="players"
+    )
+    ref = models.CharField(_("reference"), max_length=60, blank=True)
+    given_name = models.CharField(_("given name"), max_length=80)
+    family_name = models.CharField(_("family name"), max_length=80, blank=True)
+    born_on = models.DateField(_("date of birth"), null=True, blank=True)
+    level = models.ForeignKey(
+        Level,
+        null=True,
+        blank=True,
+        on_delete=models.PROTECT,
+        related_name="players",
+        verbose_name=_("level"),
+    )
+    hand = models.CharField(_("hand"), max_length=8, choices=Hand.choices, default=Hand.RIGHT)
+    side = models.CharField(_("usual side"), max_length=8, choices=Side.choices, blank=True)
+    active = models.BooleanField(_("in the programme"), default=True)
+    created_at = models.DateTimeField(default=timezone.now)
+
+    kept: ClassVar[dict[str, Keep]] = kept_as(
+        person="id uuid club user ref given_name family_name born_on level hand side active created_at"
+    )
+    objects = PlayerQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["family_name", "given_name", "pk"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["club", "user"], condition=Q(user__isnull=False), name="player_user_once_per_club"
+            ),
+            models.UniqueConstraint(
+                fields=["club", "ref"], condition=~Q(ref=""), name="player_ref_once_per_club"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+    def save(self, **kwargs: Any) -> None:
+        fresh = self.pk is None
+        super().save(**kwargs)
+        if fresh:
+            Unit.objects.create(club_id=self.club_id, kind=Unit.Kind.PLAYER, first=self)
+
+    @property
+    def name(self) -> str:
+        return f"{self.given_name} {self.family_name}".strip()
+
+    @property
+    def initials(self) -> str:
+        return "".join(f"{part[0].upper()}." for part in (self.given_name, self.family_name) if part)
+
+    def age_on(self, day: date) -> int | None:
+        if self.born_on is None:
+            return None
+        before_birthday = (day.month, day.day) < (self.born_on.month, self.born_on.day)
+        return day.year - self.born_on.year - before_birthday
+
+    def is_minor(self, day: date | None = None) -> bool:
+        age = self.age_on(day or self.club.today())
+        return age is not None and age < self.club.majority_age
+
+    @property
+    def shown_name(self) -> str:
+        """Beside a picture a minor has no full name."""
+        return self.given_name if self.is_minor() else self.name
+
+
+class UnitQuerySet(models.QuerySet["Unit"]):
+    def pair_of(self, one: Player, other: Player) -> "Unit":
+        """The pair of two players, made when it is first needed; the order in which they are named is no matter."""
+        if one.pk == other.pk:
+            raise ValidationError(_("A pair needs two different players."))
+        if one.club_id != other.club_id:
+            raise ValidationError(_("Both players of a pair belong to one club."))
+        first, second = sorted((one, other), key=lambda player: player.pk)
+        pair, _made = self.get_or_create(club_id=one.club_id, kind=Unit.Kind.PAIR, first=first, second=second)
+        return pair
+
+
+class Unit(models.Model):
+    """What a situation is about and a score belongs to: one player, or a pair as a pair."""
+
+    class Kind(models.TextChoices):
+        PLAYER = "player", _("player")
+        PAIR = "pair", _("pair")
+
+    club = models.ForeignKey(Club, on_delete=models.CASCADE, related_name="units")
+    kind = models.CharField(max_length=8, choices=Kind.choices)
+    first = models.ForeignKey(Player, on_delete=models.CASCADE, related_name="+")
+    second = models.ForeignKey(Player, null=True, blank=True, on_delete=models.CASCADE, related_name="+")
+
+    kept: ClassVar[dict[str, Keep]] = kept_as(person="id club kind first second")
+    objects = UnitQuerySet.as_manager()
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(kind="player", second__isnull=True) | Q(kind="pair", first__lt=F("second")),
+                name="unit_player_or_ordered_pair",
+                violation_error_message=_("A pair needs two different players."),
+            ),
+            models.UniqueConstraint(fields=["first"], condition=Q(kind="player"), name="unit_player_once"),
+            models.UniqueConstraint(
+                fields=["first", "second"], condition=Q(kind="pair"), name="unit_pair_once"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+    @property
+    def name(self) -> str:
+        if self.second is None:
+            return self.first.name
+        return str(_("%(one)s and %(other)s")) % {"one": self.first.name, "other": self.second.name}
+
+    @property
+    def player_ids(self) -> list[int]:
+        return [pk for pk in (self.first_id, self.second_id) if pk]
+
+
+class Guardianship(models.Model):
+    guardian = models.ForeignKey(User, on_delete=models.CASCADE, related_name="guardianships")
+    player = models.ForeignKey(Player, on_delete=models.CASCADE, related_name="guardianships")
+    since = models.DateTimeField(default=timezone.now)
+
+    kept: ClassVar[dict[str, Keep]] = kept_as(person="id guardian player since")
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["guardian", "player"], name="guardianship_once")]
+
+    def __str__(self) -> str:
+        return f"{self.guardian_id} for {self.player_id}"
+
+
+class FilmConsentQuerySet(models.QuerySet["FilmConsent"]):
+    def in_force(self, day: date) -> "FilmConsentQuerySet":
+        return self.filter(withdrawn_at__isnull=True, expires_on__gte=day)
+
+
+class FilmConsent(models.Model):
+    """That a player may be filmed and the film looked at; for a minor both the guardian and the child say so."""
+
+    class By(models.TextChoices):
+        PLAYER = "player", _("the player")
+        GUARDIAN = "guardian", _("a guardian")
+
+    class Way(models.TextChoices):
+        HERE = "here", _("on this page")
+        PAPER = "paper", _("on paper")
+
+    player = models.ForeignKey(Player, on_delete=models.CASCADE, related_name="film_consents")
+    by = models.CharField(max_length=10, choices=By.choices)
+    given_by = models.ForeignKey(User, null=True, on_delete=models.SET_NULL, related_name="+")
+    way = models.CharField(max_length=8, choices=Way.choices, default=Way.HERE)
+    witness = models.CharField(_("witness"), max_length=120, blank=True)
+    purpose = models.CharField(_("purpose"), max_length=200)
+    given_at = models.DateTimeField(default=timezone.now)
+    expires_on = models.DateField(_("ends on"))
+    withdrawn_at = models.DateTimeField(null=True, blank=True)
+
+    kept: ClassVar[dict[str, Keep]] = kept_as(
+        person="id player by given_by way witness purpose given_at expires_on withdrawn_at"
+    )
+    objects = FilmConsentQuerySet.as_manager()
+
+    class Meta:
+        constraints = [
+            # Asking twice changes nothing: one consent in force for each person who has to give it.
+            models.UniqueConstraint(
+                fields=["player", "by"], condition=Q(withdrawn_at__isnull=True), name="consent_once_in_force"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.by} for {self.player_id}"
+
+
+class Goal(models.Model):
+    """A score in an area by a date. A missed goal gets a new date; the old one stays readable."""
+
+    unit = models.ForeignKey(Unit, on_delete=models.CASCADE, related_name="goals")
+    area = models.ForeignKey(Area, on_delete=models.PROTECT, related_name="+")
+    target = models.PositiveSmallIntegerField(_("target"), validators=SHARE)
+    due_on = models.DateField(_("by"))
+    set_by = models.ForeignKey(User, null=True, on_delete=models.SET_NULL, related_name="+")
+    set_at = models.DateTimeField(default=timezone.now)
+    closed_at = models.DateTimeField(null=True, blank=True)
+
+    kept: ClassVar[dict[str, Keep]] = kept_as(person="id unit area target due_on set_by set_at closed_at")
+
+    class Meta:
+        ordering = ["due_on"]
+        constraints = [
+            models.CheckConstraint(condition=Q(target__lte=100), name="goal_is_a_share"),
+            models.UniqueConstraint(
+                fields=["unit", "area"], condition=Q(closed_at__isnull=True), name="goal_open_once"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.unit_id} {self.area_id} {self.target}"
+
+
+class Drill(models.Model):
+    class Stage(models.TextChoices):
+        SHADOW = "shadow", _("without a ball")
+        FED = "fed", _("fed balls")
+        VARIED = "varied", _("varied balls")
+        IN_PLAY = "in_play", _("in play")
+
+    class Place(models.TextChoices):
+        HOME = "home", _("at home")
+        WALL = "wall", _("at a wall")
+        COURT = "court", _("on court")
+        BEFORE_LESSON = "before_lesson", _("before a lesson")
+        IN_YOUR_MATCH = "in_your_match", _("in your match")
+
+    club = models.ForeignKey(Club, on_delete=models.CASCADE, related_name="drills")
+    code = models.SlugField(max_length=40)
+    name = models.CharField(_("name"), max_length=120)
+    areas = models.ManyToManyField(Area, related_name="drills")
+    checks = models.ManyToManyField(Check, related_name="drills")
+    stage = models.CharField(_("stage"), max_length=10, choices=Stage.choices)
+    place = models.CharField(_("place"), max_length=16, choices=Place.choices)
+    players_min = models.PositiveSmallIntegerField(default=1)
+    players_max = models.PositiveSmallIntegerField(default=4)
+    kit = models.JSONField(default=list)
+    minutes = models.PositiveSmallIntegerField(_("minutes"))
+    dose = models.CharField(_("dose"), max_length=200)
+    passing = models.CharField(_("passed when"), max_length=200)
+    overheads = models.PositiveSmallIntegerField(_("overheads"), default=0)
+    loads = models.JSONField(default=list)
+    cautions = models.JSONField(default=list)
+    steps = models.JSONField(default=list)
+    source = models.CharField(max_length=200, blank=True)
+    retired_on = models.DateField(null=True, blank=True)
+
+    kept: ClassVar[dict[str, Keep]] = kept_as(
+        club="id club code name stage place players_min players_max kit minutes dose passing overheads"
+        " loads cautions steps source retired_on"
+    )
+
+    class Meta:
+        ordering = ["code"]
+        constraints = [
+            models.UniqueConstraint(fields=["club", "code"], name="drill_code_once"),
+            models.CheckConstraint(
+                condition=Q(players_min__lte=F("players_max")) & Q(players_min__gte=1),
+                name="drill_players_in_order",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.name

@@ -1,0 +1,89 @@
+"""A cast that tests share: a small club with one person per role, and another club that must never see it."""
+
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+import pytest
+from django.test import Client
+
+from clubcoach.access import Role
+from clubcoach.models import Club, User
+from players.models import CheckListVersion, Player
+from tests import factories as make
+
+
+@dataclass
+class Cast:
+    club: Club
+    manager: User
+    head_coach: User
+    assistant: User
+    student: User
+    guardian: User
+    all_in_one: User  # coach, student and guardian of the same club
+    two_clubs: User  # assistant here, student in the other club
+    stranger: User  # head coach of the other club
+    other_club: Club
+    check_list: CheckListVersion
+    ana: Player  # the student
+    ben: Player  # a minor, child of the guardian
+    cleo: Player  # the player of the person with three roles
+    dan: Player
+    other_player: Player
+
+    def client(self, person: User | None) -> Client:
+        client = Client()
+        if person is not None:
+            client.force_login(person, backend="allauth.account.auth_backends.AuthenticationBackend")
+        return client
+
+    def visitors(self) -> dict[str, User | None]:
+        """The nine kinds of visitor for whom every address is tried."""
+        return {
+            "manager": self.manager,
+            "head_coach": self.head_coach,
+            "assistant": self.assistant,
+            "student": self.student,
+            "guardian": self.guardian,
+            "all_in_one": self.all_in_one,
+            "two_clubs": self.two_clubs,
+            "stranger": self.stranger,
+            "anonymous": None,
+        }
+
+
+@pytest.fixture
+def cast(db: Any) -> Cast:
+    club = make.make_club("seaside", name="Seaside Test Club", welfare_contact="welfare@example.org")
+    other = make.make_club("hilltop", name="Hilltop Test Club")
+    level = make.make_level(club)
+    student = make.make_member(club, Role.STUDENT, name="Ana")
+    guardian = make.make_member(club, Role.GUARDIAN, name="Greta")
+    all_in_one = make.make_member(club, Role.ASSISTANT, Role.STUDENT, Role.GUARDIAN, name="Cleo")
+    two_clubs = make.make_member(club, Role.ASSISTANT, name="Toni")
+    make.make_member(other, Role.STUDENT, user=two_clubs)
+    ben = make.make_player(club, "Ben", level=level, born_on=date(2014, 5, 1))
+    make.guard(ben, guardian)
+    cleo_child = make.make_player(club, "Cleo junior", level=level, born_on=date(2013, 3, 3))
+    make.guard(cleo_child, all_in_one)
+    version = make.make_check_list(club)
+    make.make_check_list(other)
+    return Cast(
+        club=club,
+        manager=make.make_member(club, Role.MANAGER, name="Mara"),
+        head_coach=make.make_member(club, Role.HEAD_COACH, name="Hana"),
+        assistant=make.make_member(club, Role.ASSISTANT, name="Aldo"),
+        student=student,
+        guardian=guardian,
+        all_in_one=all_in_one,
+        two_clubs=two_clubs,
+        stranger=make.make_member(other, Role.HEAD_COACH, name="Stranger"),
+        other_club=other,
+        check_list=version,
+        ana=make.make_player(club, "Ana", level=level, user=student, born_on=date(1990, 1, 1)),
+        ben=ben,
+        cleo=make.make_player(club, "Cleo", level=level, user=all_in_one, born_on=date(1985, 1, 1)),
+        dan=make.make_player(club, "Dan", level=level, born_on=date(1988, 1, 1)),
+        other_player=make.make_player(other, "Otto", user=two_clubs),
+    )
