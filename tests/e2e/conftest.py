@@ -1,0 +1,102 @@
+"""A real browser against a live server. Without a browser these tests are skipped with one loud line, and an error in CI."""
+
+import os
+import shutil
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from django.conf import settings
+
+from clubcoach.models import User
+from tests.factories import PASSWORD
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+FLAGS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--autoplay-policy=no-user-gesture-required",
+]
+
+
+@pytest.fixture(scope="session")
+def browser_type_launch_args() -> dict[str, Any]:
+    # Playwright's sync interface runs a loop in this thread, which Django would refuse to share.
+    os.environ["DJANGO_ALLOW_ASYNC_UNSAFE"] = "true"
+    return {"executable_path": CHROMIUM, "args": FLAGS}
+
+
+@pytest.fixture(scope="session")
+def browser_context_args() -> dict[str, Any]:
+    return {"viewport": {"width": 1280, "height": 800}, "locale": "en-GB", "reduced_motion": "reduce"}
+
+
+@pytest.fixture
+def log_in(live_server: Any) -> Callable[[Any, User], None]:
+    """Log in by the form, as a person does."""
+
+    def by_form(page: Any, user: User) -> None:
+        page.context.clear_cookies()
+        page.goto(f"{live_server.url}/account/login/")
+        page.get_by_label("E-mail").fill(user.email)
+        page.get_by_label("Password", exact=True).fill(PASSWORD)
+        page.get_by_role("button", name="Log in").click()
+        page.wait_for_url(lambda url: "/account/login" not in url)
+
+    return by_form
+
+
+@pytest.fixture
+def embedded_jobs(live_server: Any) -> Iterator[None]:
+    """The job runner of the one-process deployment, in this process, on the live server's database."""
+    from clubcoach import embedded
+
+    if not settings.EMBEDDED_JOBS:
+        pytest.fail("these tests run with the embedded runner; the worker tests start their own")
+    embedded.start()
+    yield
+    embedded.shut_down()
+
+
+@pytest.fixture
+def look(request: pytest.FixtureRequest) -> Callable[[Any, str], None]:
+    """Keep a picture of the page where SHOTS names a folder, at phone and desk width, light and dark."""
+    folder = os.environ.get("SHOTS")
+
+    def keep(page: Any, name: str) -> None:
+        if not folder:
+            return
+        Path(folder).mkdir(parents=True, exist_ok=True)
+        before = page.viewport_size
+        for width, height, size in ((390, 844, "phone"), (1280, 800, "desk")):
+            page.set_viewport_size({"width": width, "height": height})
+            for scheme in ("light", "dark"):
+                page.emulate_media(color_scheme=scheme)
+                page.screenshot(path=f"{folder}/{name}-{size}-{scheme}.png", full_page=True)
+        page.emulate_media(color_scheme="light")
+        page.set_viewport_size(before)
+
+    return keep
+
+
+@pytest.fixture
+def no_axe_violations() -> Callable[[Any], None]:
+    axe = Axe()
+
+    def check(page: Any) -> None:
+        for scheme in ("light", "dark"):
+            page.emulate_media(color_scheme=scheme)
+            found = axe.run(page).response["violations"]
+            assert not found, [
+                (rule["id"], [node["html"][:160] for node in rule["nodes"]][:4]) for rule in found
+            ]
+        page.emulate_media(color_scheme="light")
+
+    return check
