@@ -12,6 +12,8 @@ env = environ.Env()
 BASE_DIR = Path(__file__).resolve().parent.parent
 DATA_DIR = Path(env.str("DATA_DIR", default=str(BASE_DIR / "var")))
 
+DATA_DIR.mkdir(parents=True, exist_ok=True)
+
 DEBUG = env.bool("DEBUG", default=False)
 SECRET_KEY = env.str("SECRET_KEY", default="")
 ALLOWED_HOSTS = env.list("ALLOWED_HOSTS", default=["127.0.0.1", "localhost", "[::1]"])
@@ -184,7 +186,8 @@ STORAGES = {
         )
     },
 }
-WHITENOISE_USE_FINDERS = DEBUG
+# Served from where they lie, without a collecting step: for development and the demo.
+WHITENOISE_USE_FINDERS = env.bool("STATIC_IN_PLACE", default=DEBUG)
 # Media are never served by address: films and pictures go through views that know who asks.
 MEDIA_ROOT = DATA_DIR / "media"
 MEDIA_URL = ""

@@ -1,5 +1,7 @@
 """A cast that tests share: a small club with one person per role, and another club that must never see it."""
 
+import os
+import shutil
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -11,6 +13,32 @@ from clubcoach.access import Role
 from clubcoach.models import Club, User
 from players.models import CheckListVersion, Player
 from tests import factories as make
+
+
+MISSING_BROWSER = pytest.StashKey[int]()
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    for item in items:
+        if "e2e" in item.path.parts:
+            item.add_marker("browser")
+    if shutil.which("chromium") or shutil.which("chromium-browser"):
+        return
+    in_browser = [item for item in items if item.get_closest_marker("browser")]
+    if in_browser and os.environ.get("CI") == "true":
+        raise pytest.UsageError("No Chromium found: the browser tests cannot run, and in CI they must.")
+    config.stash[MISSING_BROWSER] = len(in_browser)
+    items[:] = [item for item in items if not item.get_closest_marker("browser")]
+
+
+def pytest_terminal_summary(terminalreporter: Any, config: pytest.Config) -> None:
+    missing = config.stash.get(MISSING_BROWSER, 0)
+    if missing or not (shutil.which("chromium") or shutil.which("chromium-browser")):
+        terminalreporter.write_line(
+            f"!!! NO BROWSER: {missing or 'all'} browser tests DID NOT RUN. Install Chromium to run them.",
+            red=True,
+            bold=True,
+        )
 
 
 @dataclass

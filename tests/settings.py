@@ -18,4 +18,7 @@ ALLOWED_HOSTS = ["*"]
 PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
 WHITENOISE_USE_FINDERS = True
 WHITENOISE_AUTOREFRESH = True
-EMBEDDED_JOBS = True
+# Test processes side by side share one Redis: each has its own queue and its own cache keys.
+_process = os.environ.get("PYTEST_XDIST_WORKER", "one")
+CELERY_TASK_DEFAULT_QUEUE = f"tests-{_process}"
+CACHES["default"]["KEY_PREFIX"] = f"tests-{_process}"  # noqa: F405

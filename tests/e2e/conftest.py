@@ -12,6 +12,7 @@ from django.conf import settings
 
 from clubcoach.models import User
 from tests.factories import PASSWORD
+from tests.workers import celery_worker
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 FLAGS = [
@@ -54,15 +55,17 @@ def log_in(live_server: Any) -> Callable[[Any, User], None]:
 
 
 @pytest.fixture
-def embedded_jobs(live_server: Any) -> Iterator[None]:
-    """The job runner of the one-process deployment, in this process, on the live server's database."""
-    from clubcoach import embedded
+def jobs_at_work(live_server: Any) -> Iterator[None]:
+    """Background work as deployed: the embedded runner, or a real Celery worker where Redis is named."""
+    if settings.EMBEDDED_JOBS:
+        from clubcoach import embedded
 
-    if not settings.EMBEDDED_JOBS:
-        pytest.fail("these tests run with the embedded runner; the worker tests start their own")
-    embedded.start()
-    yield
-    embedded.shut_down()
+        embedded.start()
+        yield
+        embedded.shut_down()
+    else:
+        with celery_worker():
+            yield
 
 
 @pytest.fixture
