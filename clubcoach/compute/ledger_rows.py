@@ -33,7 +33,8 @@ class Position:
     break_point : bool
         The receivers win the game if they win this point (not in a tie-break).
     set_points, match_points : tuple of {"A", "B"}
-        The pairs that win the set, the match, with this point (both, at some deciding points).
+        The pairs that win the set, the match, with this point; both, at the
+        last point of a match to points.
     """
 
     score: Score
