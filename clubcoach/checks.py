@@ -38,19 +38,6 @@ def every_field_is_kept_by_a_rule(app_configs: Any, **kwargs: Any) -> list[Check
     return problems
 
 
-@register(Tags.security)
-def secret_key_is_set(app_configs: Any, **kwargs: Any) -> list[CheckMessage]:
-    if settings.SECRET_KEY:
-        return []
-    return [
-        Error(
-            "SECRET_KEY is not set.",
-            hint="Put a long random string in the environment variable SECRET_KEY and keep it secret.",
-            id="clubcoach.E003",
-        )
-    ]
-
-
 @register()
 def site_address_is_whole(app_configs: Any, **kwargs: Any) -> list[CheckMessage]:
     if settings.SITE_URL.startswith(("http://", "https://")) and not settings.SITE_URL.endswith("/"):

@@ -127,7 +127,7 @@ def perform(job_id: int) -> bool:
         log.info("job.lost", job=job.pk, kind=job.kind)
         return False
     except CannotWork as reason:
-        _end(work, Job.State.FAILED, str(reason))
+        _end(work, "failed", str(reason))
         return False
     except Exception as error:
         log.exception("job.error", job=job.pk, kind=job.kind, attempt=job.attempt)
@@ -136,7 +136,7 @@ def perform(job_id: int) -> bool:
             "kind": type(error).__name__,
             "n": job.attempt,
         }
-        _end(work, Job.State.FAILED if last else Job.State.WAITING, note)
+        _end(work, "failed" if last else "waiting", note)
         return False
     Job.objects.filter(pk=job.pk, state=Job.State.RUNNING, attempt=job.attempt).update(
         state=Job.State.DONE, progress=100, lease_until=None, finished_at=timezone.now()
@@ -152,7 +152,7 @@ def _end(work: Work, state: str, note: str) -> None:
                     state=state,
                     note=note[:300],
                     lease_until=None,
-                    finished_at=timezone.now() if state == Job.State.FAILED else None,
+                    finished_at=timezone.now() if state == "failed" else None,
                 )
         except IntegrityError:
             # A newer job with the same key waits already and will do the work; this one steps back.

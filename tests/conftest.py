@@ -14,7 +14,6 @@ from clubcoach.models import Club, User
 from players.models import CheckListVersion, Player
 from tests import factories as make
 
-
 MISSING_BROWSER = pytest.StashKey[int]()
 
 

@@ -1,4 +1,4 @@
-"""Small makers of rows for tests. Names are invented; every maker takes what the test is about and nothing else."""
+"""Small makers of rows for tests. Names are invented; a maker takes what the test is about."""
 
 import itertools
 import json

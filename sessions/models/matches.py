@@ -252,9 +252,9 @@ def players_without_consent(match: Match, day: Any) -> list[Player]:
         given = in_force.get(player.pk, set())
         age = player.age_on(day)
         if age is not None and age < match.club.own_consent_age:
-            needed = {FilmConsent.By.PLAYER.value, FilmConsent.By.GUARDIAN.value}
+            needed = {str(FilmConsent.By.PLAYER), str(FilmConsent.By.GUARDIAN)}
         else:
-            needed = {FilmConsent.By.PLAYER.value}
+            needed = {str(FilmConsent.By.PLAYER)}
         if not needed <= given:
             lacking.append(player)
     return lacking

@@ -1,4 +1,4 @@
-"""A real browser against a live server. Without a browser these tests are skipped with one loud line, and an error in CI."""
+"""A real browser against a live server. Without one these tests do not run, said loudly; in CI that is an error."""
 
 import os
 import shutil

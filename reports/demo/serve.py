@@ -1,0 +1,69 @@
+"""``make demo``: one process that migrates, fills the demo club if it is not there, and serves it."""
+
+import argparse
+import os
+import secrets
+import socket
+import sys
+import time
+from pathlib import Path
+
+BASE = Path(__file__).resolve().parent.parent.parent
+
+
+def prepare_environment(port: int) -> None:
+    """The embedded deployment on a machine of one's own; whatever the environment names already stays."""
+    data = Path(os.environ.setdefault("DATA_DIR", str(BASE / "var")))
+    data.mkdir(parents=True, exist_ok=True)
+    key = data / "demo-secret"
+    if not key.exists():
+        key.touch(mode=0o600)
+        key.write_text(secrets.token_urlsafe(48))
+    os.environ.setdefault("SECRET_KEY", key.read_text())
+    os.environ.setdefault("DJANGO_SETTINGS_MODULE", "clubcoach.settings")
+    os.environ.setdefault("SITE_URL", f"http://127.0.0.1:{port}")
+    os.environ.setdefault("STATIC_STORAGE", "django.contrib.staticfiles.storage.StaticFilesStorage")
+    os.environ.setdefault("STATIC_IN_PLACE", "true")
+    os.environ.setdefault("EMAIL_BACKEND", "django.core.mail.backends.filebased.EmailBackend")
+    os.environ.setdefault("LOG_LEVEL", "WARNING")
+
+
+def refuse_busy_port(port: int) -> None:
+    with socket.socket() as probe:
+        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            probe.bind(("127.0.0.1", port))
+        except OSError:
+            sys.exit(f"Port {port} is in use. Stop what runs there, or: make demo PORT={port + 1}")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--port", type=int, default=8000)
+    port = parser.parse_args().port
+    started = time.monotonic()
+    refuse_busy_port(port)
+    prepare_environment(port)
+    os.chdir(BASE)
+
+    import django
+
+    django.setup()
+    from django.core.management import call_command
+    from reports.demo.club import demo_logins
+
+    print("Bringing the database up to date ...", flush=True)
+    call_command("migrate", verbosity=0)
+    call_command("fill_demo")
+    print(f"\nReady after {time.monotonic() - started:.0f} s. Open  http://127.0.0.1:{port}/\n")
+    print("Log in as one of (demo only):")
+    for role, email, password in demo_logins():
+        print(f"  {role:<18} {email:<34} {password}")
+    print(f"\nMail that would be sent lies in {os.environ['DATA_DIR']}/mail. Stop with Ctrl-C.", flush=True)
+    server = ["gunicorn", "clubcoach.wsgi:application", "-k", "gthread", "-w", "1", "--threads", "8"]
+    server += ["-b", f"127.0.0.1:{port}", "--log-level", "warning"]
+    os.execv(sys.executable, [sys.executable, "-m", *server])
+
+
+if __name__ == "__main__":
+    main()
