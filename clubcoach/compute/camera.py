@@ -168,8 +168,9 @@ class Camera:
         spot = np.asarray(xy, dtype=np.float64)
         pixels = self.project(np.concatenate([spot, np.zeros((*spot.shape[:-1], 1))], axis=-1))
         # Central differences: the error a click makes is as likely up as down.
-        across = self.floor(pixels + [0.5, 0.0]) - self.floor(pixels - [0.5, 0.0])
-        along = self.floor(pixels + [0.0, 0.5]) - self.floor(pixels - [0.0, 0.5])
+        half_u, half_v = np.array([0.5, 0.0]), np.array([0.0, 0.5])
+        across = self.floor(pixels + half_u) - self.floor(pixels - half_u)
+        along = self.floor(pixels + half_v) - self.floor(pixels - half_v)
         return np.stack([np.abs(across[..., 0]), np.abs(along[..., 1])], axis=-1)
 
     def _tilt(self) -> tuple[float, float]:
