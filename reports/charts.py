@@ -131,10 +131,10 @@ def _span(ordered: Sequence[Point]) -> tuple[dt.date, dt.date]:
 
 
 def _dates_to_write(ordered: Sequence[Point]) -> list[dt.date]:
-    """First, last and some between, evenly by rank: more would overlap on a phone."""
-    last = len(ordered) - 1
-    steps = min(last, DATES_UNDER_AXIS - 1)
-    return [ordered[round(step * last / steps)].day if steps else ordered[0].day for step in range(steps + 1)]
+    """First and last match day, and between them those nearest to even steps of time."""
+    first, last = ordered[0].day, ordered[-1].day
+    steps = [first + (last - first) * step / (DATES_UNDER_AXIS - 1) for step in range(DATES_UNDER_AXIS)]
+    return sorted({min((point.day for point in ordered), key=lambda day: abs(day - step)) for step in steps})
 
 
 def trend_svg(
@@ -163,6 +163,7 @@ def trend_svg(
         parts.append(svg.text("scale", LEFT - 5, y(level) + 4, str(level // 10 if tenths else level)))
     if standard is not None:
         parts.append(svg.line("standard", LEFT, y(standard), RIGHT, y(standard)))
+        parts.append(svg.text("standard-word", LEFT + 2, y(standard) - 4, gettext("standard")))
     parts += [
         svg.line("interval", x(point.day), y(point.low), x(point.day), y(point.high)) for point in ordered
     ]
@@ -177,6 +178,18 @@ def trend_svg(
         title or trend_sentence(ordered, club=club, tenths=tenths),
         svg.joined(parts),
     )
+
+
+def _standard_word(day: dt.date, standard: float) -> dict[str, Any]:
+    return {
+        "name": "standard",
+        "text": gettext("standard"),
+        "x": day,
+        "y": standard,
+        "xanchor": "left",
+        "yanchor": "bottom",
+        "showarrow": False,
+    }
 
 
 def trend_figure(
@@ -225,18 +238,22 @@ def trend_figure(
             ),
         )
     written = _dates_to_write(ordered)
+    notes = [] if standard is None else [_standard_word(start - pad, standard)]
     levels = [0, 25, 50, 75, 100]
     layout = go.Layout(
         template={},
         showlegend=False,
         dragmode=False,
         hovermode="closest",
-        margin={"l": 40, "r": 12, "t": 8, "b": 36},
+        margin={"l": 36, "r": 36, "t": 8, "b": 36},
         height=260,
+        annotations=notes,
         xaxis={
             "type": "date",
             "range": [start - pad, end + pad],
             "fixedrange": True,
+            "tickangle": 0,
+            "ticklabeloverflow": "allow",
             "tickvals": written,
             "ticktext": [formatting.day(day, club) for day in written],
         },

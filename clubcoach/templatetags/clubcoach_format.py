@@ -55,5 +55,11 @@ def tenth_boxes(about: float, low: float, high: float) -> list[str]:
 
 
 @register.simple_tag
-def strip(share: float, low: float, high: float, standard: float | None = None) -> SafeString:
-    return svg.strip(share, low, high, standard)
+def strip_of_counts(
+    met: int, seen: int, low: float, high: float, standard: float | str | None = None
+) -> SafeString | str:
+    """The interval of a count on a thin rule; nothing to draw where nothing was seen."""
+    # A variable that a template does not have arrives as an empty string.
+    return (
+        svg.strip(met / seen, low, high, None if standard in ("", None) else float(standard)) if seen else ""
+    )
