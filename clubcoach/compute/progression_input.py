@@ -1,0 +1,226 @@
+"""Tallies checked at the door, summed into cells, and laid out by unit and match day."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from clubcoach.compute.progression_shared import BALLS, Ints
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Tallies:
+    """Whole-number columns of equal length; see `fit_progression`."""
+
+    player: Ints
+    day: Ints
+    area: Ints
+    check: Ints
+    analyst: Ints
+    ball: Ints
+    seen: Ints
+    met: Ints
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Layout:
+    """Slots (unit x match day), ordered by step.
+
+    Units stand by falling number of match days, so that step t works on the first units only and nothing
+    is padded: its slots are start[t] : start[t + 1], and slot start[t] + u is unit u.
+
+    Attributes
+    ----------
+    players : ndarray of int64, shape (units,)
+    steps : ndarray of int64, shape (units,)
+        Match days of each unit, falling.
+    start : ndarray of int64, shape (longest + 1,)
+    unit, day, gap : ndarray of int64, shape (slots,)
+        Gap is in days since the unit's match day before; 0 at the first.
+    """
+
+    players: Ints
+    steps: Ints
+    start: Ints
+    unit: Ints
+    day: Ints
+    gap: Ints
+
+    @property
+    def slots(self) -> int:
+        """Number of slots."""
+        return int(self.unit.size)
+
+    def of_unit(self, unit: int) -> Ints:
+        """Slots of one unit, by rising day.
+
+        Parameters
+        ----------
+        unit : int
+            Index into `players`.
+
+        Returns
+        -------
+        ndarray of int64
+        """
+        return self.start[: self.steps[unit]] + unit
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Cells:
+    """Tallies summed over everything that the model does not tell apart; check and analyst are indices."""
+
+    slot: Ints
+    check: Ints
+    analyst: Ints
+    ball: Ints
+    seen: Ints
+    met: Ints
+
+
+def read_tallies(columns: dict[str, ArrayLike]) -> Tallies:
+    """Check the columns once.
+
+    Parameters
+    ----------
+    columns : dict of str to array_like
+        The eight columns of `Tallies`, and any others, which are checked for length and whole numbers only.
+
+    Returns
+    -------
+    Tallies
+        Rows with nothing seen are left out: they are no data.
+
+    Raises
+    ------
+    ValueError
+        Names the column, the first row and what is wrong with it.
+    """
+    arrays = {name: whole(name, values) for name, values in columns.items()}
+    lengths = {name: array.size for name, array in arrays.items()}
+    if len(set(lengths.values())) > 1:
+        raise ValueError(f"lengths differ: {lengths}")
+    ball, seen, met = arrays["ball"], arrays["seen"], arrays["met"]
+    _refuse((ball < 0) | (ball >= BALLS), "ball must be 0 (easy), 1 (normal) or 2 (hard)", ball)
+    _refuse(seen < 0, "seen must not be negative", seen)
+    _refuse(met < 0, "met must not be negative", met)
+    _refuse(met > seen, "met must not be above seen", met)
+    area, check = arrays["area"], arrays["check"]
+    _, first, back = np.unique(check, return_index=True, return_inverse=True)
+    _refuse(area != area[first[back]], "a check must stay in one area", check)
+    kept = seen > 0
+    names = ("player", "day", "area", "check", "analyst", "ball", "seen", "met")
+    return Tallies(**{name: arrays[name][kept] for name in names})
+
+
+def whole(name: str, values: ArrayLike) -> Ints:
+    """A flat array of whole numbers, or a refusal with the name of the column.
+
+    Parameters
+    ----------
+    name : str
+    values : array_like
+
+    Returns
+    -------
+    ndarray of int64
+
+    Raises
+    ------
+    ValueError
+        When the array is not flat or not of an integer type (an empty list passes).
+    """
+    array = np.asarray(values)
+    if array.ndim != 1:
+        raise ValueError(f"{name} must be a flat array, not of shape {array.shape}")
+    if array.size and array.dtype.kind not in "iu":
+        raise ValueError(f"{name} must hold whole numbers, not {array.dtype}")
+    if array.dtype.kind == "u" and array.size and int(array.max()) > np.iinfo(np.int64).max:
+        raise ValueError(f"{name} holds numbers beyond 64 bits")
+    return array.astype(np.int64)
+
+
+def lay_out(player: Ints, day: Ints) -> tuple[Layout, Ints]:
+    """Slots of all unit-days, and the slot of each row.
+
+    Parameters
+    ----------
+    player, day : ndarray of int64, shape (rows,)
+
+    Returns
+    -------
+    layout : Layout
+    slot : ndarray of int64, shape (rows,)
+    """
+    names, unit_of_row = np.unique(player, return_inverse=True)
+    days, day_of_row = np.unique(day, return_inverse=True)
+    pair, pair_of_row = np.unique(unit_of_row * max(days.size, 1) + day_of_row, return_inverse=True)
+    unit, day_of_pair = pair // max(days.size, 1), days[pair % max(days.size, 1)]
+    steps = np.bincount(unit, minlength=names.size)
+    step = np.arange(pair.size) - (np.cumsum(steps) - steps)[unit]
+    order = np.argsort(-steps, kind="stable")
+    rank = np.empty(names.size, dtype=np.int64)
+    rank[order] = np.arange(names.size)
+    start = np.concatenate([[0], np.cumsum(np.bincount(step))]).astype(np.int64)
+    slot = start[step] + rank[unit]
+    gap = np.where(step == 0, 0, np.diff(day_of_pair, prepend=0))
+    out = {name: np.empty(pair.size, dtype=np.int64) for name in ("unit", "day", "gap")}
+    out["unit"][slot], out["day"][slot], out["gap"][slot] = rank[unit], day_of_pair, gap
+    return Layout(names[order], steps[order].astype(np.int64), start, **out), slot[pair_of_row]
+
+
+def add_up(slot: Ints, check: Ints, analyst: Ints, ball: Ints, seen: Ints, met: Ints) -> Cells:
+    """Sum rows of the same slot, check, analyst and ball; sorted, so the order of rows is forgotten.
+
+    Parameters
+    ----------
+    slot, check, analyst, ball, seen, met : ndarray of int64, shape (rows,)
+        Check and analyst as indices from 0.
+
+    Returns
+    -------
+    Cells
+    """
+    checks, analysts = int(check.max(initial=0)) + 1, int(analyst.max(initial=0)) + 1
+    key = ((slot * checks + check) * analysts + analyst) * BALLS + ball
+    cell, first, back = np.unique(key, return_index=True, return_inverse=True)
+    summed = [np.bincount(back, weights=part, minlength=cell.size).astype(np.int64) for part in (seen, met)]
+    return Cells(slot[first], check[first], analyst[first], ball[first], summed[0], summed[1])
+
+
+def prefixes(layout: Layout, cells: Cells, units: Ints) -> tuple[Layout, Cells, Ints]:
+    """Every unit as it was known after each of its match days, each prefix a unit of its own.
+
+    Parameters
+    ----------
+    layout : Layout
+    cells : Cells
+    units : ndarray of int64
+        Indices of the units wanted.
+
+    Returns
+    -------
+    layout : Layout
+        Its `players` are slots of the old layout: the last day that the prefix knows.
+    cells : Cells
+    last : ndarray of int64, shape (prefixes,)
+        Slot, in the new layout, of each prefix's last day, in the order of its `players`.
+    """
+    mine = np.isin(layout.unit[cells.slot], units)
+    slot = cells.slot[mine]
+    step = np.searchsorted(layout.start, slot, side="right") - 1
+    copies = layout.steps[layout.unit[slot]] - step
+    row = np.repeat(np.flatnonzero(mine), copies)
+    ahead = np.arange(row.size) - np.repeat(np.cumsum(copies) - copies, copies)
+    until = layout.start[np.repeat(step, copies) + ahead] + layout.unit[cells.slot[row]]
+    out, at = lay_out(until, layout.day[cells.slot[row]])
+    again = Cells(at, *(getattr(cells, name)[row] for name in ("check", "analyst", "ball", "seen", "met")))
+    return out, again, out.start[out.steps - 1] + np.arange(out.players.size)
+
+
+def _refuse(wrong: NDArray[np.bool_], what: str, values: Ints) -> None:
+    rows = np.flatnonzero(wrong)
+    if rows.size:
+        raise ValueError(f"{what}: row {int(rows[0])} has {int(values[rows[0]])} ({rows.size} such rows)")

@@ -1,0 +1,147 @@
+"""The mode of the progression model and the Gaussian around it.
+
+Unknowns are, from the inside out: form of the day (one number a node), the walks (a chain a unit), a unit's
+own checks, and the shared effects. The penalised log likelihood is concave in all of them together, so
+Newton's method (penalised IRLS) on all at once converges in a few steps; each layer is eliminated in turn,
+which keeps the cost linear in cells and in units x match days.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from clubcoach.compute.progression_chain import Chain
+from clubcoach.compute.progression_model import Problem, State, first, objective, shared_prior
+from clubcoach.compute.progression_quadratic import Quadratic, expand
+from clubcoach.compute.progression_shared import NORMAL, Floats, Ints, Shared
+
+TOLERANCE = 1e-9
+STEPS = 60
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Posterior:
+    """Mode, and the Gaussian around it, layer by layer.
+
+    Attributes
+    ----------
+    chain : Chain
+    reply : ndarray of float64, shape (slots, areas, own + p)
+        theta moves by minus this times a move of (own, shared).
+    variance, lagged : ndarray of float64, shape (slots, areas)
+        Of theta given own and shared; with the match day before.
+    own_covariance : ndarray of float64, shape (units, own, own)
+        Given the shared effects.
+    own_reply : ndarray of float64, shape (units, own, p)
+        own moves by minus this times a move of the shared effects.
+    shared : Shared
+        With the covariance that the intervals use.
+    """
+
+    problem: Problem
+    state: State
+    shared: Shared
+    chain: Chain
+    reply: Floats
+    variance: Floats
+    lagged: Floats
+    own_covariance: Floats
+    own_reply: Floats
+
+
+def solve(problem: Problem, *, held: bool) -> Posterior:
+    """Newton's method to the joint mode, then the Gaussian around it.
+
+    Parameters
+    ----------
+    problem : Problem
+    held : bool
+        True: shared effects keep the values and covariance of `problem.shared`. False: they are fitted.
+
+    Returns
+    -------
+    Posterior
+
+    Raises
+    ------
+    RuntimeError
+        When the steps do not come below the tolerance, which a concave objective rules out.
+    """
+    state = first(problem)
+    best = objective(problem, state)
+    for _ in range(STEPS):
+        quadratic = expand(problem, state, with_shared=not held)
+        move = _newton(problem, quadratic, state, held=held)
+        state, best = _advance(problem, state, move, best)
+        if _size(move) < TOLERANCE:
+            return _around(problem, state, held=held)
+    raise RuntimeError(f"no mode after {STEPS} steps")
+
+
+def _newton(problem: Problem, quadratic: Quadratic, state: State, *, held: bool) -> State:
+    """The step to the minimum of the local quadratic."""
+    q, layout = quadratic, problem.layout
+    inverse = np.linalg.inv(q.own_hessian)
+    value = np.zeros_like(state.value)
+    own_move = -(inverse @ q.own_gradient[:, :, None])[:, :, 0]
+    if not held:
+        answer = inverse @ q.own_shared
+        hessian = q.shared_hessian - np.einsum("uop,uoq->pq", q.own_shared, answer, optimize=True)
+        gradient = q.shared_gradient - np.einsum("uop,uo->p", answer, q.own_gradient)
+        free = _free(problem.shared)
+        value[free] = -np.linalg.solve(hessian[np.ix_(free, free)], gradient[free])
+        own_move = own_move - answer @ value
+    border = own_move[layout.unit]
+    if not held:
+        border = np.concatenate([border, np.broadcast_to(value, (layout.slots, value.size))], axis=1)
+    moved = np.einsum("sad,sd->sa", q.forwarded[:, :, :-1], border) + q.forwarded[:, :, -1]
+    theta = -q.chain.backward(moved[:, :, None])[:, :, 0]
+    data = np.einsum("sad,sd->sa", q.data_border, border)
+    form = -q.shrink * (q.pull + problem.shared.day_variance * (q.weight * theta + data))
+    return State(theta, form, own_move, value)
+
+
+def _free(shared: Shared) -> Ints:
+    free = shared_prior(shared)[0] > 0
+    # A normal ball is the zero of the balls.
+    free[shared.columns["beta"].start + NORMAL] = False
+    return np.flatnonzero(free)
+
+
+def _advance(problem: Problem, state: State, move: State, best: float) -> tuple[State, float]:
+    share = 1.0
+    while True:
+        there = State(
+            state.theta + share * move.theta,
+            state.form + share * move.form,
+            state.own + share * move.own,
+            state.value + share * move.value,
+        )
+        found = objective(problem, there)
+        # Near the mode the objective is flat to rounding: a whole step is then the best there is.
+        if found <= best + 1e-9 * (1.0 + abs(best)) or share < 1e-6:
+            return there, found
+        share /= 2.0
+
+
+def _size(move: State) -> float:
+    return max(float(np.abs(part).max(initial=0.0)) for part in (move.theta, move.form, move.own, move.value))
+
+
+def _around(problem: Problem, state: State, *, held: bool) -> Posterior:
+    q = expand(problem, state, with_shared=True)
+    own_covariance: Floats = np.asarray(np.linalg.inv(q.own_hessian), dtype=np.float64)
+    own_reply = own_covariance @ q.own_shared
+    shared = problem.shared
+    if not held:
+        covariance = np.zeros_like(shared.covariance)
+        hessian = q.shared_hessian - np.einsum("uop,uoq->pq", q.own_shared, own_reply, optimize=True)
+        free = _free(shared)
+        covariance[np.ix_(free, free)] = np.linalg.inv(hessian[np.ix_(free, free)])
+        covariance = (covariance + covariance.T) / 2.0
+        shared = replace(shared, value=state.value, covariance=covariance, n=int(problem.cells.seen.sum()))
+    reply: Floats = q.chain.backward(q.forwarded[:, :, :-1])
+    variance, lagged = q.chain.marginals()
+    return Posterior(problem, state, shared, q.chain, reply, variance, lagged, own_covariance, own_reply)
