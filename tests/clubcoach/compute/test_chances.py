@@ -116,6 +116,21 @@ def test_tiebreak_by_every_order_of_points(s: Fraction, r: Fraction, a: int, b: 
         assert p_tiebreak(s, r, start=(a, b), serving=serving) == level
 
 
+@pytest.mark.parametrize("points", [(0, 0), (1, 0), (2, 0), (2, 1), (3, 3), (6, 5), (8, 8)])
+@pytest.mark.parametrize("serving", ["A", "B"])
+def test_a_tiebreak_in_play_is_the_set_from_there(points: tuple[int, int], serving: Any) -> None:
+    s, r = Fraction(7, 10), Fraction(1, 3)
+    here = p_tiebreak(s, r, start=points, serving=serving)
+    assert p_set(s, r, games=(6, 6), points=points, serving=serving) == here
+    # One point on by hand: the next server changes after an odd number of points.
+    p = s if serving == "A" else r
+    after: Any = serving if sum(points) % 2 else "BA"["AB".index(serving)]
+    up, down = (points[0] + 1, points[1]), (points[0], points[1] + 1)
+    assert here == p * p_tiebreak(s, r, start=up, serving=after) + (1 - p) * p_tiebreak(
+        s, r, start=down, serving=after
+    )
+
+
 def test_set_by_a_plain_recursion_over_single_points() -> None:
     """A slow second way: one state per point, deuces cut after 200 points."""
     s, r = 0.62, 0.41

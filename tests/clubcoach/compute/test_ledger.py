@@ -91,6 +91,11 @@ def test_longest_game_has_7_points_by_golden_and_11_by_star(deuce: str, most: in
     assert len(keeper.rows) == most
 
 
+def test_no_point_of_a_tiebreak_is_a_deciding_point() -> None:
+    rows = play(MatchFormat("sets", deuce="golden"), TO_SIX_ALL + "AB" * 6).rows[48:]
+    assert [row.before.deciding for row in rows] == [False] * 12
+
+
 def test_order_of_service_is_one_of_each_pair_in_turn_and_returns_after_four_games() -> None:
     ledger = play(SETS, games("ABABAB"), first_server=4, first_near="B")
     assert [row.before.server for row in ledger.rows[::4]] == [4, 1, 3, 2, 4, 1]

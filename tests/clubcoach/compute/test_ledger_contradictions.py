@@ -24,6 +24,7 @@ from clubcoach.compute.ledger_words import (
     RULE_SHEET,
     RULE_SIDE,
     SENTENCES,
+    point_words,
     score_can_occur,
     score_words,
 )
@@ -137,6 +138,18 @@ def test_wrong_end_is_marked_and_a_whole_stretch_of_it_goes_on_as_altered() -> N
     assert [row.near for row in ledger.rows[::4]] == list("AAABB")
 
 
+def test_ends_forgotten_later_in_a_set_go_on_as_altered_too() -> None:
+    ledger = match(1, 3, 2, 4, 1, 3, 2, near="ABBBBAA")
+    assert codes(ledger) == [(n, "end") for n in range(13, 21)]
+
+
+def test_a_row_without_rally_says_nothing_about_who_begins() -> None:
+    first = RallyEntry(1, reason="knock-up")
+    ledger = keep_ledger(SETS, [first, RallyEntry(2, "A", server=4, near_pair="B")])
+    assert codes(ledger) == []
+    assert (ledger.rows[1].before.server, ledger.rows[1].before.near) == (4, "B")
+
+
 def test_ends_changed_a_game_early_are_marked_for_that_game_only() -> None:
     ledger = match(1, 3, 2, 4, 1, near="ABAAA")
     assert codes(ledger) == [(n, "end") for n in (9, 10, 11, 12)]
@@ -231,6 +244,8 @@ def test_a_jump_to_another_set_keeps_the_pairs_turn_and_frees_the_order() -> Non
     after = keep_ledger(SETS, [*entries, entry]).next
     # Ten games in all: the pair that served first; changes after 1, 3, 5, 7, 9 and game 1 of set 2.
     assert (after.server in (1, 2), after.server_known, after.near) == (True, False, "A")
+    one_more = RallyEntry(9, score_set=Score(sets=((6, 3),), games=(1, 1)), reason="not filmed")
+    assert keep_ledger(SETS, [*entries, one_more]).next.server in (3, 4)
 
 
 @pytest.mark.parametrize(
@@ -303,6 +318,16 @@ def test_every_score_that_is_played_can_occur_and_turns_move_one_by_one(form: Ma
         assert 0 <= end_changes(form, keeper.score) - end_changes(form, was) <= 1
         if row.game_won and not row.set_won:
             assert games_and_turns(form, keeper.score) == games_and_turns(form, was) + 1
+
+
+def test_points_without_a_call_are_said_as_numbers() -> None:
+    assert [point_words(points) for points in ((5, 3), (4, 0), (5, 4), (9, 9))] == [
+        "5-3",
+        "4-0",
+        "AD-40",
+        "40-40",
+    ]
+    assert point_words((3, 2), "set") == "3-2"
 
 
 def test_score_refuses_what_is_no_count() -> None:
