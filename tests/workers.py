@@ -32,10 +32,15 @@ def environment() -> dict[str, str]:
 
 
 @contextmanager
-def celery_worker(*, wait_s: float = 30) -> Iterator["subprocess.Popen[bytes]"]:
-    command = [sys.executable, "-m", "celery", "-A", "clubcoach", "worker", "--concurrency", "1"]
+def celery_worker(
+    *, module: str = "clubcoach", wait_s: float = 30, **env: str
+) -> Iterator["subprocess.Popen[bytes]"]:
+    command = [sys.executable, "-m", "celery", "-A", module, "worker", "--concurrency", "1"]
     command += ["--queues", settings.CELERY_TASK_DEFAULT_QUEUE, "--loglevel", "WARNING", "--without-gossip"]
-    worker = subprocess.Popen(command, env=environment(), cwd=settings.BASE_DIR)
+    # A session of its own, so that a test can kill parent and children as a machine that goes down does.
+    worker = subprocess.Popen(
+        command, env={**environment(), **env}, cwd=settings.BASE_DIR, start_new_session=True
+    )
     try:
         until = time.monotonic() + wait_s
         while not app.control.inspect(timeout=0.5).ping():

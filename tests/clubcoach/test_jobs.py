@@ -100,9 +100,8 @@ def test_a_dead_worker_s_job_is_taken_over_and_its_late_finish_is_lost(handler):
     assert jobs.claim(job.pk) is None
     expire(job)
     assert jobs.perform(job.pk)
-    with pytest.raises(jobs.LostLease):
-        with stalled.finish():
-            effect()
+    with pytest.raises(jobs.LostLease), stalled.finish():
+        effect()
     with pytest.raises(jobs.LostLease):
         stalled.tell(50)
     assert effects() == 1
