@@ -117,13 +117,12 @@ def score_rows(posterior: Posterior, slots: Ints, z: float) -> tuple[Floats, Flo
     layout, own = problem.layout, problem.own
     unit = layout.unit[slots]
     strong = posterior.state.own @ problem.contrast.T
+    hard = shared.effect("delta") + shared.average_severity
     still = Place(slots, slots, np.ones(slots.size), np.zeros(slots.size), np.zeros(slots.size))
     out = tuple(np.zeros((slots.size, shared.areas.size)) for _ in range(3))
     for area in range(shared.areas.size):
         rows = np.flatnonzero((shared.check_area == area) & shared.scored)
-        logit = (
-            posterior.state.theta[slots, area, None] + strong[unit][:, rows] - shared.effect("delta")[rows]
-        )
+        logit = posterior.state.theta[slots, area, None] + strong[unit][:, rows] - hard[rows]
         slope = expit(logit) * expit(-logit)
         slope /= slope.sum(axis=1, keepdims=True)
         border = np.zeros((slots.size, own + shared.value.size))
