@@ -16,7 +16,7 @@ from django.utils.translation import gettext, ngettext
 
 from clubcoach import formatting, svg
 
-DATES_UNDER_AXIS = 5
+DATES_UNDER_AXIS = 4
 LEFT, RIGHT, TOP, BOTTOM = 30.0, 312.0, 10.0, 118.0
 
 
@@ -110,7 +110,7 @@ def trend_table(
         gettext("Match day"),
         gettext("In 10") if tenths else gettext("Score"),
         gettext("May be"),
-        gettext("Checks seen"),
+        gettext("Seen"),
     ]
     rows = [
         [

@@ -119,7 +119,7 @@ def test_students_read_tenths():
 
 def test_the_table_has_the_newest_match_day_first():
     columns, rows = charts.trend_table(MANY, club=CLUB)
-    assert columns == ["Match day", "Score", "May be", "Checks seen"]
+    assert columns == ["Match day", "Score", "May be", "Seen"]
     assert rows[0] == ["11 Jun 2025", "51", "44 to 60", "97"]
     assert len(rows) == len(MANY)
 

@@ -48,7 +48,7 @@
     };
   }
 
-  // Five dates do not fit on a phone; the table has them all.
+  // More than two dates do not fit on a phone; the table has them all.
   function firstAndLast(axis) {
     const ends = (list) => list.filter((_, place) => place === 0 || place === list.length - 1);
     return { ...axis, tickvals: ends(axis.tickvals), ticktext: ends(axis.ticktext) };
