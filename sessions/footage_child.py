@@ -1,0 +1,67 @@
+"""The child process in which a stranger's film is read: `python -m sessions.footage_child`, a wish on standard input.
+
+It takes limits on processor time, memory and file size before PyAV is imported, opens the film and, for a cut, the
+file to write, and then gives up the right to open anything else: whatever a film persuades a decoder to do, the
+kernel refuses it another file or connection.
+"""
+
+import json
+import os
+import resource
+import sys
+from contextlib import ExitStack
+from typing import Any
+
+
+def take_limits(*, cpu_s: int, memory: int, file_bytes: int) -> None:
+    for kind, wanted in (
+        (resource.RLIMIT_CPU, cpu_s),
+        (resource.RLIMIT_AS, memory),
+        (resource.RLIMIT_FSIZE, file_bytes),
+        (resource.RLIMIT_CORE, 0),
+    ):
+        ceiling = resource.getrlimit(kind)[1]
+        value = wanted if ceiling == resource.RLIM_INFINITY else min(wanted, ceiling)
+        resource.setrlimit(kind, (value, value))
+
+
+def open_nothing_more() -> None:
+    """Lower the limit on descriptors to the first free one, so that the kernel has none left to give."""
+    free = os.dup(0)
+    os.close(free)
+    resource.setrlimit(resource.RLIMIT_NOFILE, (free, free))
+
+
+def answer(wish: dict[str, Any]) -> tuple[dict[str, Any], list[bytes]]:
+    from sessions import footage_av
+
+    with ExitStack() as files:
+        film = files.enter_context(open(wish["path"], "rb"))
+        out = files.enter_context(open(wish["out"], "w+b")) if wish.get("out") else None
+        footage_av.load_all()
+        open_nothing_more()
+        size = os.fstat(film.fileno()).st_size
+        try:
+            if wish["action"] == "probe":
+                return {"probe": footage_av.probe(film, size, **wish["facts"])}, []
+            if wish["action"] == "stills":
+                return {}, footage_av.stills(film, size, **wish["facts"])
+            if wish["action"] == "cut" and out is not None:
+                return {"cut": footage_av.cut(film, size, out=out, **wish["facts"])}, []
+        except footage_av.Refusal as refusal:
+            return {"code": refusal.code, "facts": refusal.facts}, []
+        except MemoryError:
+            return {"code": "too_heavy", "facts": {}}, []
+    raise ValueError(f"no such wish: {wish['action']!r}")
+
+
+def main() -> None:
+    wish = json.loads(sys.stdin.read())
+    take_limits(**wish["limits"])
+    told, blobs = answer(wish)
+    told["lengths"] = [len(blob) for blob in blobs]
+    sys.stdout.buffer.write(json.dumps(told).encode() + b"\n" + b"".join(blobs))
+
+
+if __name__ == "__main__":
+    main()
