@@ -17,7 +17,7 @@ from django.utils.translation import gettext, ngettext
 from clubcoach import formatting, svg
 
 DATES_UNDER_AXIS = 4
-LEFT, RIGHT, TOP, BOTTOM = 30.0, 312.0, 10.0, 118.0
+LEFT, RIGHT, TOP, BOTTOM = 30.0, 312.0, 10.0, 176.0
 
 
 class Point(NamedTuple):
@@ -174,7 +174,7 @@ def trend_svg(
     if len(ordered) > 1:
         parts.append(svg.text("last", RIGHT, BOTTOM + 18, formatting.day(ordered[-1].day, club)))
     return format_html(
-        '<svg class="trend-drawing" viewBox="0 0 320 142" role="img"><title>{}</title>{}</svg>',
+        '<svg class="trend-drawing" viewBox="0 0 320 200" role="img"><title>{}</title>{}</svg>',
         title or trend_sentence(ordered, club=club, tenths=tenths),
         svg.joined(parts),
     )

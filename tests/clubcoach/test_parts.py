@@ -74,6 +74,7 @@ def test_an_interval_is_drawn_to_scale_beside_its_words():
     assert "standard" not in lines
     left, right = float(lines["axis"].get("x1")), float(lines["axis"].get("x2"))
     assert float(lines["interval"].get("x1")) == pytest.approx(left + (right - left) / 4)
+    assert float(lines["interval"].get("x2")) == pytest.approx(right - (right - left) / 4)
     assert float(drawing.find("circle").get("cx")) == pytest.approx((left + right) / 2)
 
 
