@@ -175,7 +175,7 @@ class PlayerQuerySet(models.QuerySet["Player"]):
         return here.filter(pk__in=own_player_ids(viewer))
 
     def with_level(self) -> "PlayerQuerySet":
-        return self.select_related("level", "user", "unit")
+        return self.select_related("level", "user", "club")
 
 
 def own_player_ids(viewer: Viewer) -> set[int]:
