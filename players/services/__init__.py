@@ -1,0 +1,19 @@
+"""What changes people in a club: keyword-only, the actor named, each in one transaction with its audit row."""
+
+from players.services.consent import give_consent, withdraw_consent
+from players.services.goals import set_goal
+from players.services.invitations import accept_invitation, invite
+from players.services.people import add_guardian, add_player, edit_player, remove_guardian, set_level
+
+__all__ = [
+    "accept_invitation",
+    "add_guardian",
+    "add_player",
+    "edit_player",
+    "give_consent",
+    "invite",
+    "remove_guardian",
+    "set_goal",
+    "set_level",
+    "withdraw_consent",
+]
