@@ -1,3 +1,5 @@
-from django.urls import URLPattern
+from django.urls import path
 
-urlpatterns: list[URLPattern] = []
+from players.views.invitations import invitation
+
+urlpatterns = [path("<str:secret>/", invitation, name="invitation")]

@@ -1,0 +1,154 @@
+from typing import Any
+from uuid import UUID
+
+from django.contrib import messages
+from django.core.exceptions import ValidationError
+from django.core.paginator import Paginator
+from django.db.models import Q
+from django.http import HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils.translation import gettext as _
+from django.views.decorators.http import require_GET, require_http_methods, require_POST
+
+from clubcoach.access import Can, Viewer, club_view
+from clubcoach.models import User
+from players import services
+from players.consent import consent_state, consent_states
+from players.forms import EditPlayerForm, GoalForm, LevelForm, NewPlayerForm, RosterFilter, tell
+from players.models import Goal, Guardianship, Player
+
+PAGE = 50
+
+
+def player_here(viewer: Viewer, uuid: UUID) -> Player:
+    return get_object_or_404(Player.objects.filter(club=viewer.club).with_level(), uuid=uuid)
+
+
+@require_GET
+@club_view(Can.SEE_ROSTER)
+def roster(request: Any) -> HttpResponse:
+    club = request.club
+    form = RosterFilter(request.GET or None, club=club)
+    asked = form.cleaned_data if form.is_valid() else {}
+    players = Player.objects.filter(club=club).select_related("level")
+    if not asked.get("left"):
+        players = players.filter(active=True)
+    if asked.get("level"):
+        players = players.filter(level=asked["level"])
+    for word in asked.get("name", "").split():
+        players = players.filter(Q(given_name__icontains=word) | Q(family_name__icontains=word))
+    page = Paginator(players, PAGE).get_page(request.GET.get("page"))
+    states = consent_states(page.object_list, club, club.today())
+    context = {
+        "page": page,
+        "rows": [(player, states[player.pk]) for player in page.object_list],
+        "filter": form,
+        "filtered": any(asked.values()),
+        "may_edit": bool(request.viewer.can(Can.EDIT_ROSTER)),
+        "may_invite": bool(request.viewer.can(Can.INVITE)),
+    }
+    return render(request, "players/roster.html", context)
+
+
+@require_http_methods(["GET", "POST"])
+@club_view(Can.EDIT_ROSTER)
+def player_new(request: Any) -> HttpResponse:
+    form = NewPlayerForm(request.POST or None, club=request.club)
+    if request.method == "POST" and form.is_valid():
+        try:
+            player = services.add_player(by=request.user, club=request.club, **form.cleaned_data)
+        except ValidationError as error:
+            tell(form, error)
+        else:
+            messages.success(request, _("%(name)s is on the roster.") % {"name": player.name})
+            return redirect("player", slug=request.club.slug, player=player.uuid)
+    return _form_page(request, form, "players/player_new.html", {})
+
+
+@require_GET
+@club_view(Can.SEE_ROSTER)
+def player(request: Any, player: UUID) -> HttpResponse:
+    viewer, row = request.viewer, player_here(request.viewer, player)
+    today = request.club.today()
+    goals = Goal.objects.filter(Q(unit__first=row) | Q(unit__second=row), closed_at__isnull=True)
+    context = {
+        "player": row,
+        "age": row.age_on(today),
+        "minor": row.is_minor(today),
+        "state": consent_state(row, today),
+        "guardians": Guardianship.objects.filter(player=row).select_related("guardian").order_by("since"),
+        "goals": goals.select_related("area", "unit__first", "unit__second")
+        if _may_see_scores(viewer)
+        else [],
+        "level_form": LevelForm(club=request.club, initial={"level": row.level_id}),
+        "sees_scores": _may_see_scores(viewer),
+        "may_edit": bool(viewer.can(Can.EDIT_ROSTER)),
+        "may_invite": bool(viewer.can(Can.INVITE)),
+        "may_set_goals": bool(viewer.can(Can.SET_FOCUS)),
+    }
+    return render(request, "players/player.html", context)
+
+
+def _may_see_scores(viewer: Viewer) -> bool:
+    return bool(viewer.can(Can.SEE_SCORES))
+
+
+@require_http_methods(["GET", "POST"])
+@club_view(Can.EDIT_ROSTER)
+def player_edit(request: Any, player: UUID) -> HttpResponse:
+    row = player_here(request.viewer, player)
+    initial = {name: getattr(row, name) for name in EditPlayerForm.base_fields}
+    form = EditPlayerForm(request.POST or None, initial=initial)
+    if request.method == "POST" and form.is_valid():
+        try:
+            services.edit_player(by=request.user, player=row, **form.cleaned_data)
+        except ValidationError as error:
+            tell(form, error)
+        else:
+            messages.success(request, _("Saved."))
+            return redirect("player", slug=request.club.slug, player=row.uuid)
+    return _form_page(request, form, "players/player_edit.html", {"player": row})
+
+
+@require_POST
+@club_view(Can.EDIT_ROSTER)
+def player_level(request: Any, player: UUID) -> HttpResponse:
+    row = player_here(request.viewer, player)
+    form = LevelForm(request.POST, club=request.club)
+    if form.is_valid():
+        services.set_level(by=request.user, player=row, level=form.cleaned_data["level"])
+        messages.success(request, _("The level is saved."))
+    else:
+        messages.error(request, _("This is no level of the club. Nothing was saved."))
+    return redirect("player", slug=request.club.slug, player=row.uuid)
+
+
+@require_POST
+@club_view(Can.EDIT_ROSTER)
+def guardian_remove(request: Any, player: UUID, guardian: int) -> HttpResponse:
+    row = player_here(request.viewer, player)
+    person = get_object_or_404(User, guardianships__player=row, pk=guardian)
+    services.remove_guardian(by=request.user, player=row, guardian=person)
+    messages.success(request, _("%(name)s is no guardian of this player any more.") % {"name": person.name})
+    return redirect("player", slug=request.club.slug, player=row.uuid)
+
+
+@require_http_methods(["GET", "POST"])
+@club_view(Can.SET_FOCUS)
+def goal_set(request: Any, player: UUID) -> HttpResponse:
+    row = player_here(request.viewer, player)
+    form = GoalForm(request.POST or None, player=row)
+    if request.method == "POST" and form.is_valid():
+        try:
+            services.set_goal(by=request.user, **form.cleaned_data)
+        except ValidationError as error:
+            tell(form, error)
+        else:
+            messages.success(request, _("The goal is set."))
+            return redirect("player", slug=request.club.slug, player=row.uuid)
+    return _form_page(request, form, "players/goal_set.html", {"player": row})
+
+
+def _form_page(request: Any, form: Any, template: str, context: dict[str, Any]) -> HttpResponse:
+    status = 422 if form.is_bound and form.errors else 200
+    return render(request, template, {"form": form, **context}, status=status)
