@@ -52,7 +52,8 @@ def job(request: Any, job: Any) -> HttpResponse:
     jobs = Job.objects.filter(club=request.club)
     if Role.HEAD_COACH not in request.viewer.roles:
         jobs = jobs.filter(asked_by=request.user)
-    return render(request, "clubcoach/job.html", {"job": get_object_or_404(jobs, uuid=job)})
+    template = "clubcoach/job.html#progress" if request.htmx else "clubcoach/job.html"
+    return render(request, template, {"job": get_object_or_404(jobs.select_related("club"), uuid=job)})
 
 
 @require_http_methods(["GET", "POST"])
@@ -61,8 +62,9 @@ def tokens(request: Any) -> HttpResponse:
     secret = ""
     form = TokenForm(request.POST or None)
     if request.method == "POST" and "end" in request.POST:
-        ended = ApiToken.objects.filter(user=request.user, pk=request.POST["end"]).delete()[0]
-        if ended:
+        own = {str(token.pk): token for token in ApiToken.objects.filter(user=request.user)}
+        if ended := own.get(request.POST["end"]):
+            ended.delete()
             messages.success(request, _("The key is gone; what used it is locked out."))
         return redirect("tokens")
     if request.method == "POST" and form.is_valid():
