@@ -1,3 +1,11 @@
-from django.urls import URLPattern
+from django.urls import path
 
-urlpatterns: list[URLPattern] = []
+from players import api
+
+urlpatterns = [
+    path("players/", api.PlayerList.as_view(), name="player-list"),
+    path("players/<uuid:player>/", api.PlayerDetail.as_view(), name="player-detail"),
+    path("levels/", api.LevelList.as_view(), name="level-list"),
+    path("check-list/", api.CheckListNow.as_view(), name="check-list"),
+    path("drills/", api.DrillList.as_view(), name="drill-list"),
+]

@@ -1,0 +1,182 @@
+from typing import Any
+
+from django.db.models import Q, QuerySet
+from django.shortcuts import get_object_or_404
+from django.utils.translation import gettext_lazy as _
+from django_filters import rest_framework as filters
+from drf_spectacular.utils import extend_schema_field
+from rest_framework import generics, serializers
+
+from clubcoach.access import Can
+from players.lists import current_list
+from players.models import CheckListVersion, Drill, Level, LevelStandard, Player, own_player_ids
+
+
+class StandardSerializer(serializers.ModelSerializer):
+    area = serializers.SlugRelatedField(slug_field="code", read_only=True)
+
+    class Meta:
+        model = LevelStandard
+        fields = ["area", "score"]
+
+
+class LevelSerializer(serializers.ModelSerializer):
+    standards = StandardSerializer(many=True, read_only=True)
+
+    class Meta:
+        model = Level
+        fields = ["id", "position", "name", "description", "standards"]
+
+
+class LevelNameSerializer(serializers.ModelSerializer):
+    class Meta:
+        model = Level
+        fields = ["id", "position", "name"]
+
+
+class PlayerSerializer(serializers.ModelSerializer):
+    level = LevelNameSerializer(read_only=True, allow_null=True)
+    initials = serializers.CharField(read_only=True)
+    born_in = serializers.SerializerMethodField(help_text=_("Year of birth; told to coaches only."))
+
+    class Meta:
+        model = Player
+        fields = [
+            "uuid",
+            "given_name",
+            "family_name",
+            "initials",
+            "level",
+            "hand",
+            "side",
+            "active",
+            "born_in",
+        ]
+
+    @extend_schema_field(serializers.IntegerField(allow_null=True))
+    def get_born_in(self, player: Player) -> int | None:
+        viewer = self.context["request"].viewer
+        return player.born_on.year if player.born_on and viewer.can(Can.SEE_SCORES) else None
+
+
+class CheckListSerializer(serializers.ModelSerializer):
+    data = serializers.DictField(help_text=_("The whole list as it was installed: areas and checks."))
+
+    class Meta:
+        model = CheckListVersion
+        fields = ["number", "name", "created_at", "data"]
+
+
+class DrillSerializer(serializers.ModelSerializer):
+    areas = serializers.SlugRelatedField(slug_field="code", many=True, read_only=True)
+    checks = serializers.SlugRelatedField(slug_field="code", many=True, read_only=True)
+    kit = serializers.ListField(child=serializers.CharField())
+    loads = serializers.ListField(child=serializers.CharField())
+    cautions = serializers.ListField(child=serializers.CharField())
+    steps = serializers.ListField(child=serializers.CharField())
+
+    class Meta:
+        model = Drill
+        fields = [
+            "code",
+            "name",
+            "areas",
+            "checks",
+            "stage",
+            "place",
+            "players_min",
+            "players_max",
+            "kit",
+            "minutes",
+            "dose",
+            "passing",
+            "overheads",
+            "loads",
+            "cautions",
+            "steps",
+            "source",
+        ]
+
+
+class PlayerFilter(filters.FilterSet):
+    level = filters.NumberFilter(field_name="level_id", label=_("id of a level"))
+    name = filters.CharFilter(method="by_name", label=_("part of a name"))
+
+    class Meta:
+        model = Player
+        fields = ["level", "name", "side", "active"]
+
+    def by_name(self, players: QuerySet[Player], name: str, value: str) -> QuerySet[Player]:
+        for word in value.split():
+            players = players.filter(Q(given_name__icontains=word) | Q(family_name__icontains=word))
+        return players
+
+
+class DrillFilter(filters.FilterSet):
+    area = filters.CharFilter(field_name="areas__code", label=_("code of an area"))
+    check = filters.CharFilter(field_name="checks__code", label=_("code of a check"))
+
+    class Meta:
+        model = Drill
+        fields = ["area", "check", "stage", "place"]
+
+
+class PlayersHere:
+    """Coaches and the manager read the roster; others the players that they are or look after."""
+
+    rights = {"GET": (Can.SEE_ROSTER, Can.OWN_PADEL)}
+    queryset = Player.objects.none()
+    serializer_class = PlayerSerializer
+    filterset_class = PlayerFilter
+    lookup_field = "uuid"
+    lookup_url_kwarg = "player"
+
+    def get_queryset(self) -> QuerySet[Player]:
+        if getattr(self, "swagger_fake_view", False):
+            return Player.objects.none()
+        viewer = self.request.viewer  # type: ignore[attr-defined]
+        players = Player.objects.filter(club=viewer.club).select_related("level")
+        return players if viewer.can(Can.SEE_ROSTER) else players.filter(pk__in=own_player_ids(viewer))
+
+
+class PlayerList(PlayersHere, generics.ListAPIView):
+    """Players of the club, by family name."""
+
+
+class PlayerDetail(PlayersHere, generics.RetrieveAPIView):
+    """One player."""
+
+
+class LevelList(generics.ListAPIView):
+    """The club's levels, lowest first, with the score that each expects in each area."""
+
+    rights = {"GET": Can.BE_HERE}
+    queryset = Level.objects.prefetch_related("standards__area")
+    serializer_class = LevelSerializer
+
+    def get_queryset(self) -> QuerySet[Level]:
+        return super().get_queryset().filter(club__slug=self.kwargs.get("slug"))
+
+
+class CheckListNow(generics.RetrieveAPIView):
+    """The current version of the club's check list."""
+
+    rights = {"GET": Can.BE_HERE}
+    queryset = CheckListVersion.objects.none()
+    serializer_class = CheckListSerializer
+
+    def get_object(self) -> Any:
+        version = current_list(self.request.viewer.club)
+        return version or get_object_or_404(CheckListVersion.objects.none())
+
+
+class DrillList(generics.ListAPIView):
+    """The club's drills that are in use."""
+
+    rights = {"GET": Can.BE_HERE}
+    queryset = Drill.objects.filter(retired_on=None).prefetch_related("areas", "checks")
+    serializer_class = DrillSerializer
+    filterset_class = DrillFilter
+
+    def get_queryset(self) -> QuerySet[Drill]:
+        return super().get_queryset().filter(club__slug=self.kwargs.get("slug"))
