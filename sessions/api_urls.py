@@ -1,3 +1,13 @@
-from django.urls import URLPattern
+from django.urls import URLPattern, path
 
-urlpatterns: list[URLPattern] = []
+from sessions import api
+
+urlpatterns: list[URLPattern] = [
+    path("matches/", api.MatchList.as_view(), name="match_list"),
+    path("matches/<uuid:uuid>/", api.MatchDetail.as_view(), name="match"),
+    path("analyses/", api.AnalysisList.as_view(), name="analysis_list"),
+    path("analyses/<uuid:uuid>/", api.AnalysisDetail.as_view(), name="analysis"),
+    path("analyses/<uuid:uuid>/state/", api.StateView.as_view(), name="analysis_state"),
+    path("analyses/<uuid:uuid>/ops/", api.OpsView.as_view(), name="analysis_ops"),
+    path("analyses/<uuid:uuid>/draw/", api.DrawView.as_view(), name="analysis_draw"),
+]

@@ -1,0 +1,185 @@
+"""Shapes of the JSON interface, for reading what is sent and for its OpenAPI description."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+from django.utils.translation import gettext as _
+from rest_framework import serializers
+
+from sessions.models import Analysis, Match, Situation
+
+WHOLE = 2**31 - 1
+
+
+def storable(value: Any) -> Any:
+    """A database refuses NUL and half of a surrogate pair; the sender should hear it at the field."""
+    try:
+        written = json.dumps(value, ensure_ascii=False, allow_nan=False)
+        written.encode()
+    except (ValueError, RecursionError):
+        raise serializers.ValidationError(
+            _("This holds characters or numbers that cannot be stored.")
+        ) from None
+    if "\\u0000" in written:
+        raise serializers.ValidationError(_("This holds characters or numbers that cannot be stored."))
+    return value
+
+
+class OpSerializer(serializers.Serializer):
+    op = serializers.UUIDField(help_text="Made on the device; a repeat gets the first answer.")
+    device = serializers.UUIDField()
+    seq = serializers.IntegerField(min_value=1, max_value=WHOLE)
+    kind = serializers.CharField(max_length=24, validators=[storable])
+    target = serializers.CharField(max_length=120, validators=[storable])
+    base_rev = serializers.IntegerField(
+        min_value=0, max_value=WHOLE, required=False, allow_null=True, default=None
+    )
+    body = serializers.DictField(required=False, default=dict, validators=[storable])
+
+
+class OpsSerializer(serializers.Serializer):
+    ops = serializers.ListField(child=OpSerializer(), min_length=1, max_length=100)
+
+
+class OpResultSerializer(serializers.Serializer):
+    op = serializers.UUIDField()
+    seq = serializers.IntegerField()
+    status = serializers.CharField(help_text="applied, repeat, waiting, conflict or refused")
+    rev = serializers.IntegerField(required=False)
+    row = serializers.DictField(required=False)
+    result = serializers.DictField(required=False, help_text="repeat: the answer of the first time")
+    next = serializers.IntegerField(required=False, help_text="waiting: send from this number on")
+    mine = serializers.DictField(required=False)
+    theirs = serializers.DictField(required=False)
+    field = serializers.CharField(required=False)
+    message = serializers.CharField(required=False)
+
+
+class OpResultsSerializer(serializers.Serializer):
+    results = OpResultSerializer(many=True)
+
+
+class NotWritableSerializer(serializers.Serializer):
+    message = serializers.CharField()
+    results = OpResultSerializer(many=True)
+
+
+class DrawRequestSerializer(serializers.Serializer):
+    area = serializers.CharField(max_length=20, validators=[storable])
+    planned = serializers.IntegerField(min_value=1, max_value=9999)
+
+
+class DrawSerializer(serializers.Serializer):
+    area = serializers.CharField()
+    planned = serializers.IntegerField()
+    listed = serializers.IntegerField()
+    drawn = serializers.ListField(child=serializers.UUIDField())
+    words = serializers.CharField()
+
+
+class LedgerSerializer(serializers.Serializer):
+    before = serializers.CharField()
+    points = serializers.CharField()
+    over = serializers.BooleanField()
+    server = serializers.IntegerField(allow_null=True)
+    side = serializers.CharField(allow_null=True)
+    near = serializers.CharField(allow_null=True)
+    deciding = serializers.BooleanField()
+    contradictions = serializers.ListField(child=serializers.CharField(), required=False)
+
+
+class RallySerializer(serializers.Serializer):
+    uuid = serializers.UUIDField()
+    number = serializers.IntegerField()
+    start_s = serializers.FloatField()
+    end_s = serializers.FloatField(allow_null=True)
+    server = serializers.IntegerField(allow_null=True)
+    winner = serializers.CharField(allow_blank=True)
+    near_pair = serializers.CharField(allow_blank=True)
+    side = serializers.CharField(allow_blank=True)
+    score_set = serializers.DictField(allow_null=True)
+    reason = serializers.CharField(allow_blank=True)
+    dropped = serializers.BooleanField()
+    rev = serializers.IntegerField()
+    ledger = LedgerSerializer()
+
+
+class MarkSerializer(serializers.Serializer):
+    value = serializers.CharField(allow_null=True)
+    rev = serializers.IntegerField()
+
+
+class SituationSerializer(serializers.ModelSerializer):
+    rally = serializers.UUIDField()
+    unit = serializers.IntegerField()
+    area = serializers.CharField()
+    asked = serializers.ListField(child=serializers.CharField())
+    marks = serializers.DictField(child=MarkSerializer())
+
+    class Meta:
+        model = Situation
+        fields = ["uuid", "rally", "unit", "area", "hit_s", "end", "trigger", "ball", "choice", "outcome"]
+        fields += ["drawn", "shown_only", "not_codable", "note", "dropped", "rev", "asked", "marks"]
+
+
+class ClosureSerializer(serializers.Serializer):
+    rally = serializers.UUIDField()
+    area = serializers.CharField()
+    situations = serializers.IntegerField(allow_null=True)
+    rev = serializers.IntegerField()
+
+
+class StateSerializer(serializers.Serializer):
+    analysis = serializers.DictField()
+    match = serializers.DictField()
+    seats = serializers.ListField(child=serializers.DictField())
+    units = serializers.ListField(child=serializers.DictField())
+    areas = serializers.ListField(child=serializers.DictField())
+    rallies = RallySerializer(many=True)
+    ledger_next = LedgerSerializer()
+    ledger_end = serializers.CharField()
+    situations = SituationSerializer(many=True)
+    closures = ClosureSerializer(many=True)
+    draws = DrawSerializer(many=True)
+    next_seq = serializers.DictField(child=serializers.IntegerField())
+
+
+class AnalysisSerializer(serializers.ModelSerializer):
+    match = serializers.UUIDField(source="match.uuid")
+    played_on = serializers.DateField(source="match.played_on")
+    analyst = serializers.SerializerMethodField()
+    units = serializers.SerializerMethodField()
+    areas = serializers.SerializerMethodField()
+
+    class Meta:
+        model = Analysis
+        fields = ["uuid", "match", "played_on", "state", "purpose", "plan", "extent", "version", "analyst"]
+        fields += ["units", "areas", "due_on", "requested_at", "submitted_at", "published_at"]
+
+    def get_analyst(self, analysis: Analysis) -> str:
+        return analysis.analyst.name if analysis.analyst else ""
+
+    def get_units(self, analysis: Analysis) -> list[str]:
+        return [cover.unit.name for cover in analysis.covers.all()]
+
+    def get_areas(self, analysis: Analysis) -> list[str]:
+        return [row.area.code for row in analysis.lens.all()]
+
+
+class SeatSerializer(serializers.Serializer):
+    position = serializers.IntegerField()
+    pair = serializers.CharField()
+    side = serializers.CharField(allow_blank=True)
+    player = serializers.UUIDField(source="player.uuid", default=None, allow_null=True)
+
+
+class MatchSerializer(serializers.ModelSerializer):
+    seats = SeatSerializer(source="seat_list", many=True)
+    format = serializers.DictField(source="match_format.as_dict")
+
+    class Meta:
+        model = Match
+        fields = ["uuid", "ref", "played_on", "kind", "format", "first_server", "first_near", "place"]
+        fields += ["walls", "seats"]

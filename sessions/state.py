@@ -1,0 +1,197 @@
+"""The state document of an analysis: what a device needs to show the sheet, in a flat number of queries."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from typing import Any
+
+from django.db.models import Max
+from django.urls import reverse
+from django.utils.translation import gettext as _
+
+from clubcoach.compute.checklist import ANY_TRIGGER
+from clubcoach.compute.ledger_rules import pair_of
+from players.models import CheckWording, Unit
+from sessions.draws import shown_draws
+from sessions.ledger import rally_part
+from sessions.models import Analysis, Film, Mark, Match, MatchFilm, Op, Rally
+from sessions.ops.lens import Lens, lens_of
+from sessions.ops.rows import revisions_of_cleared, shown_situation
+
+Document = dict[str, Any]
+
+
+def state_of(analysis: Analysis, *, by: Any = None) -> Document:
+    """The whole document; ``by`` decides whether the reader may write."""
+    match, lens = analysis.match, lens_of(analysis)
+    seats = _seats(match)
+    areas = [_area(lens, code) for code in lens.areas]
+    rallies = list(match.rallies.filter(dropped=False))
+    cleared = revisions_of_cleared(analysis.pk)
+    mine = bool(by and analysis.analyst and analysis.analyst.user_id == by.pk)
+    return {
+        "analysis": _analysis(analysis, mine),
+        "match": {**_match(match), "films": _films(match)},
+        "seats": seats,
+        "units": _units(lens, seats),
+        "areas": areas,
+        **rally_part(match, rallies),
+        "situations": _situations(analysis, lens, areas, rallies, cleared),
+        "closures": _closures(analysis, rallies, cleared),
+        "draws": shown_draws(match, list(lens.areas.values())),
+        "next_seq": _next_seq(analysis),
+    }
+
+
+def _analysis(analysis: Analysis, mine: bool) -> Document:
+    return {
+        "uuid": str(analysis.uuid),
+        "state": analysis.state,
+        "purpose": analysis.purpose,
+        "plan": analysis.plan,
+        "extent": analysis.extent,
+        "version": analysis.version,
+        "due_on": analysis.due_on.isoformat() if analysis.due_on else None,
+        "check_list": analysis.check_list.number,
+        "writable": mine and analysis.writable,
+    }
+
+
+def _match(match: Match) -> Document:
+    return {
+        "uuid": str(match.uuid),
+        "played_on": match.played_on.isoformat(),
+        "kind": match.kind,
+        "format": match.match_format.as_dict(),
+        "first_server": match.first_server,
+        "first_near": match.first_near,
+    }
+
+
+def _films(match: Match) -> list[Document]:
+    rows = MatchFilm.objects.filter(match=match, film__state=Film.State.READY).select_related("film")
+    return [
+        {
+            "uuid": str(row.film.uuid),
+            "name": row.film.name,
+            "url": reverse("film_bytes", args=[match.club.slug, row.film.uuid]),
+            "offset_s": row.offset_s,
+            "duration_s": row.film.duration_s,
+            "frame_rate": row.film.frame_rate,
+        }
+        for row in rows
+    ]
+
+
+def _seats(match: Match) -> list[Document]:
+    return [
+        {
+            "position": seat.position,
+            "pair": seat.pair,
+            "side": seat.side,
+            "player": str(seat.player.uuid) if seat.player else None,
+            "player_id": seat.player_id,
+            "name": seat.player.name if seat.player else _("visitor %(n)d") % {"n": seat.position},
+            "short": seat.player.given_name if seat.player else _("visitor %(n)d") % {"n": seat.position},
+        }
+        for seat in match.seats.select_related("player").order_by("position")
+    ]
+
+
+def _units(lens: Lens, seats: list[Document]) -> list[Document]:
+    places = {seat["player_id"]: seat["position"] for seat in seats if seat["player_id"]}
+    for seat in seats:
+        del seat["player_id"]
+    shown = []
+    for unit in lens.units.values():
+        positions = sorted(places[pk] for pk in unit.player_ids if pk in places)
+        pair = pair_of(positions[0]) if positions else ""
+        shown.append(
+            {"id": unit.pk, "kind": unit.kind, "name": unit.name, "pair": pair, "positions": positions}
+        )
+    return shown
+
+
+def _area(lens: Lens, code: str) -> Document:
+    area, entry = lens.areas[code], lens.entries.get(code, {})
+    return {
+        "code": code,
+        "name": area.name,
+        "key": area.key,
+        "for_pair": area.for_pair,
+        "trigger": area.trigger,
+        "triggers": [dict(row) for row in entry.get("triggers", ())],
+        "choices": [dict(row) for row in entry.get("choices", ())],
+        "ball": dict(entry.get("ball", {})),
+        "units": [unit.pk for unit in lens.units.values() if lens.fits(area, unit)],
+        "asked": lens.asked_table(code),
+        "checks": [_check(wording) for wording in lens.of_area(code)],
+    }
+
+
+def _check(wording: CheckWording) -> Document:
+    check = wording.check_identity
+    return {
+        "code": check.code,
+        "name": wording.name,
+        "kind": check.kind,
+        "phase": check.phase,
+        "unit": check.unit,
+        "end": wording.end,
+        "met": wording.met,
+        "missed": wording.missed,
+        "instant": wording.instant,
+        "applies": wording.applies,
+    }
+
+
+def _situations(
+    analysis: Analysis,
+    lens: Lens,
+    areas: list[Document],
+    rallies: list[Rally],
+    cleared: dict[str, int],
+) -> list[Document]:
+    marks: dict[int, dict[str, Document]] = defaultdict(dict)
+    for owner, code, value, rev in Mark.objects.filter(situation__analysis=analysis).values_list(
+        "situation", "check_identity__code", "value", "rev"
+    ):
+        marks[owner][code] = {"value": value, "rev": rev}
+    gone: dict[str, dict[str, Document]] = defaultdict(dict)
+    for name, rev in cleared.items():
+        if name.startswith("mark:"):
+            owner_uuid, _stroke, code = name.removeprefix("mark:").partition("/")
+            gone[owner_uuid][code] = {"value": None, "rev": rev}
+    codes = {area.pk: area.code for area in lens.areas.values()}
+    tables = {area["code"]: area["asked"] for area in areas}
+    units: dict[int, Unit] = lens.units
+    uuids = {rally.pk: str(rally.uuid) for rally in rallies}
+    shown = []
+    for row in analysis.situations.filter(dropped=False, rally__dropped=False):
+        code = codes.get(row.area_id, "")
+        document = shown_situation(row, code, uuids[row.rally_id])
+        kind = units[row.unit_id].kind if row.unit_id in units else ""
+        asked = f"{row.end}/{row.trigger or ANY_TRIGGER}/{kind}"
+        document["asked"] = tables.get(code, {}).get(asked, [])
+        document["marks"] = {**gone[str(row.uuid)], **marks[row.pk]}
+        shown.append(document)
+    return shown
+
+
+def _closures(analysis: Analysis, rallies: list[Rally], cleared: dict[str, int]) -> list[Document]:
+    rows = analysis.closures.values_list("rally__uuid", "area__code", "situations", "rev")
+    shown = {
+        f"{rally}/{area}": {"rally": str(rally), "area": area, "situations": count, "rev": rev}
+        for rally, area, count, rev in rows
+    }
+    for name, rev in cleared.items():
+        target = name.removeprefix("closure:")
+        if target != name and target not in shown:
+            rally, _stroke, area = target.partition("/")
+            shown[target] = {"rally": rally, "area": area, "situations": None, "rev": rev}
+    return list(shown.values())
+
+
+def _next_seq(analysis: Analysis) -> dict[str, int]:
+    rows = Op.objects.filter(analysis=analysis).order_by().values("device").annotate(last=Max("seq"))
+    return {str(row["device"]): row["last"] + 1 for row in rows}
