@@ -372,15 +372,16 @@ def p_better(
     Raises
     ------
     ValueError
-        When the unit or the area has no data, or n is below 1.
+        When the unit or the area has no data, n is below 1, or level is no inner share.
     """
     if n < 1:
         raise ValueError(f"n must be at least 1, not {n}")
+    if not 0.0 < level < 1.0:
+        raise ValueError(f"level must lie between 0 and 1, not {level!r}")
     where = result._area(area)
     drawn = result.draws(player, [day_then, day_now], rng=rng, n=n)[:, :, where]
     change = drawn[:, 1] - drawn[:, 0]
     tail = (1.0 - level) / 2.0
-    normal_quantile(level)
     low, high = np.quantile(change, [tail, 1.0 - tail])
     chance = float(np.mean(change > 0) + 0.5 * np.mean(change == 0))
     return Better(

@@ -96,10 +96,11 @@ def slow_fit(
     held: Mapping[tuple, float] | None = None,
 ) -> SlowFit:
     """The joint mode; `blank` are further (player, day) without data, `held` effects that do not move."""
+    blank = list(blank)
     rows = [tuple(int(x) for x in row) for row in rows]
     areas = sorted({row[2] for row in rows})
     checks = {a: sorted({row[3] for row in rows if row[2] == a}) for a in areas}
-    players = sorted({row[0] for row in rows})
+    players = sorted({row[0] for row in rows} | {player for player, _ in blank})
     analysts = sorted({row[4] for row in rows})
     pairs = {(row[0], row[1]) for row in rows} | set(blank)
     days = {p: sorted(d for q, d in pairs if q == p) for p in players}

@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.special import expit
+from scipy.stats import spearmanr
 from sklearn.linear_model import LogisticRegression
 from statsmodels.datasets import nile
 
@@ -76,10 +77,10 @@ def test_equals_the_slow_implementation(seed: int, change: dict[str, float]) -> 
 def test_predicts_as_the_slow_implementation_also_between_and_after_match_days() -> None:
     columns = small_club(4)
     fitted = fit_progression(*columns)
-    slow = slow_fit(columns.T, SlowPriors(), blank=[(2, 40), (2, 90), (50, 10), (7, 70)])
+    slow = slow_fit(columns.T, SlowPriors(), blank=[(2, 40), (2, 90), (50, 10), (7, 70), (99, 5)])
     asked = [
         (player, day, area, check, analyst, ball)
-        for player, day in [(2, 14), (2, 40), (2, 90), (50, 10), (50, 33), (7, 10), (7, 70)]
+        for player, day in [(2, 14), (2, 40), (2, 90), (50, 10), (50, 33), (7, 10), (7, 70), (99, 5)]
         for area, check in [(10, 3), (20, 12), (35, 30)]
         for analyst, ball in [(100, 1), (102, 2)]
     ]
@@ -104,19 +105,46 @@ def test_draws_agree_with_the_slow_implementation_at_any_day() -> None:
 
 def test_draws_are_joint_over_days_and_areas() -> None:
     columns = small_club(5)
-    slow = slow_fit(columns.T, SlowPriors(own_sd=0.0), blank=[(2, 40), (2, 45)])
-    fitted = fit_progression(*columns, priors=Priors(own_sd=0.0))
-    drawn = fitted.draws(2, [40, 45, 61], rng=np.random.default_rng(6), n=20000)
+    # Wide priors, so that own checks and drift weigh in what is compared.
+    change = {"own_sd": 1.2, "drift_sd": 0.03, "initial_sd": 0.4}
+    days = [40, 45, 61, 120]
+    slow = slow_fit(columns.T, SlowPriors(**change), blank=[(2, day) for day in days])
+    fitted = fit_progression(*columns, priors=Priors(**change))
+    drawn = fitted.draws(2, days, rng=np.random.default_rng(6), n=20000)
     rows, points = [], []
-    for i, day in enumerate([40, 45, 61]):
+    for i, day in enumerate(days):
         for j, area in enumerate([10, 20, 35]):
             parts = np.array([slow.row(2, day, area, c, None, 1, False) for c in slow.checks[area]])
             slope = expit(parts @ slow.mode) * expit(-(parts @ slow.mode))
             rows.append(slope @ parts / slope.sum())
             points.append(drawn[:, i, j])
+            assert drawn[:, i, j].mean() == pytest.approx(slow.score(2, day, area, 1.0)[0], abs=1.5)
+    # Of ranks, which a share of a logit leaves nearly alone.
     due = np.array(rows) @ slow.covariance @ np.array(rows).T
     due /= np.sqrt(np.outer(np.diag(due), np.diag(due)))
-    assert np.corrcoef(points) == pytest.approx(due, abs=0.04)
+    due = 6 / np.pi * np.arcsin(due / 2)
+    assert spearmanr(np.array(points).T).statistic == pytest.approx(due, abs=0.04)
+
+
+def test_draws_and_chances_agree_before_between_and_after_match_days() -> None:
+    # One check an area and one analyst: the score is the chance, once the day has no form.
+    rng = np.random.default_rng(3)
+    rows = [
+        (u, d, a, a, 1, 1, 12, rng.binomial(12, 0.3 + 0.004 * d))
+        for u in (1, 2)
+        for d in (40, 100)
+        for a in (1, 2)
+    ]
+    fitted = fit_progression(
+        *np.array(rows).T, priors=Priors(day_variance=0.0, drift_sd=0.03, walk_variance=0.02)
+    )
+    days = [10, 25, 40, 60, 100, 180]
+    drawn = fitted.draws(2, days, rng=np.random.default_rng(4), n=40000).mean(axis=0) / 100
+    ones = np.ones(6, dtype=int)
+    for area in (1, 2):
+        asked = {"player": 2 * ones, "day": days, "area": area * ones, "check": area * ones, "analyst": ones}
+        assert drawn[:, area - 1] == pytest.approx(fitted.predict(**asked, ball=ones), abs=0.01)
+    assert np.all(np.ptp(drawn, axis=0) > 0.1)
 
 
 # Published and reference cases
@@ -347,6 +375,13 @@ def test_rows_with_nothing_seen_are_no_data() -> None:
     columns = small_club(1)
     more = np.c_[columns, np.array([[99, 1, 10, 3, 100, 1, 0, 0], [2, 500, 10, 4, 105, 1, 0, 0]]).T]
     agree(fit_progression(*more).scores(), fit_progression(*columns).scores(), 0.0)
+
+
+def test_few_steps_suffice(monkeypatch: pytest.MonkeyPatch) -> None:
+    # Newton's method on the exact Hessian: anything less than exact needs many more steps.
+    monkeypatch.setattr("clubcoach.compute.progression_solve.STEPS", 5)
+    for seed in range(5):
+        fit_progression(*small_club(seed))
 
 
 def test_perfect_shares_stay_finite() -> None:
