@@ -108,10 +108,8 @@ class Progression:
         if kind not in ("smoothed", "filtered"):
             raise ValueError(f"kind must be 'smoothed' or 'filtered', not {kind!r}")
         layout, z = self._layout, normal_quantile(level)
-        if kind == "smoothed":
-            parts = score_rows(self.posterior, np.arange(layout.slots), z)
-        else:
-            parts = self._as_told_then(z)
+        then = kind == "filtered"
+        parts = self._as_told_then(z) if then else score_rows(self.posterior, np.arange(layout.slots), z)
         count = seen_so_far(self.posterior)
         ever = np.zeros((layout.players.size, self.areas.size), dtype=np.int64)
         np.maximum.at(ever, layout.unit, count)
