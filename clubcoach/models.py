@@ -7,6 +7,7 @@ from datetime import date, datetime, timedelta
 from hashlib import sha256
 from typing import Any, ClassVar
 
+from allauth.account.models import EmailAddress
 from django.conf import settings
 from django.contrib.auth.models import AbstractBaseUser, BaseUserManager, PermissionsMixin
 from django.core.exceptions import ValidationError
@@ -26,6 +27,8 @@ class UserManager(BaseUserManager["User"]):
         user = self.model(email=self.normalize_email(email).lower(), **fields)
         user.set_password(password)
         user.save(using=self._db)
+        # People come in by a mail sent to this address, so it is known to be theirs; a second step at login needs that.
+        EmailAddress.objects.create(user=user, email=user.email, verified=True, primary=True)
         return user
 
     def create_superuser(self, email: str, password: str | None = None, **fields: Any) -> "User":
