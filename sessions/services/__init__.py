@@ -1,0 +1,32 @@
+"""What changes many rows at once: the actor is named, the whole or nothing, its audit row inside."""
+
+from sessions.services.analyses import (
+    OpenArea,
+    assign,
+    cancel,
+    open_areas,
+    request_analysis,
+    send_back,
+    set_words,
+    submit,
+)
+from sessions.services.films import add_film
+from sessions.services.matches import SeatEntry, register_match
+from sessions.services.publishing import new_version, publish, withdraw
+
+__all__ = [
+    "OpenArea",
+    "SeatEntry",
+    "add_film",
+    "assign",
+    "cancel",
+    "new_version",
+    "open_areas",
+    "publish",
+    "register_match",
+    "request_analysis",
+    "send_back",
+    "set_words",
+    "submit",
+    "withdraw",
+]
