@@ -1,0 +1,46 @@
+from typing import Any
+
+from django.core.management.base import BaseCommand
+
+from clubcoach.models import Club
+from reports.demo import club
+
+
+class Command(BaseCommand):
+    help = "Fill the demo club, or leave it as it is where it exists."
+
+    def add_arguments(self, parser: Any) -> None:
+        parser.add_argument("--reset", action="store_true", help="remove the demo club first")
+
+    def handle(self, *args: Any, **options: Any) -> None:
+        if options["reset"]:
+            remove()
+        if club.is_there():
+            self.stdout.write("The demo club is here already; its data stay.")
+            return
+        club.fill(self._say)
+
+    def _say(self, text: str) -> None:
+        self.stdout.write(f"  {text}")
+        self.stdout.flush()
+
+
+def remove() -> None:
+    """Take the demo club and its people away, in an order that no protected key minds."""
+    from clubcoach.models import User
+    from players.models import Check, Player
+    from reports.demo.people import MAIL, SLUG
+    from reports.models import FocusPoint, Homework
+    from sessions.models import Analysis, Match
+
+    for row in Club.objects.filter(slug=SLUG):
+        Homework.objects.filter(player__club=row).delete()
+        FocusPoint.objects.filter(unit__club=row).delete()
+        Analysis.objects.filter(match__club=row).delete()
+        Match.objects.filter(club=row).delete()
+        Player.objects.filter(club=row).delete()
+        row.check_list_versions.all().delete()
+        row.drills.all().delete()
+        Check.objects.filter(club=row).delete()
+        row.delete()
+    User.objects.filter(email__endswith=f"@{MAIL}").delete()
