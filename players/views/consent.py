@@ -53,8 +53,8 @@ def consent_paper(request: Any, player: UUID) -> HttpResponse:
         messages.success(request, _("The consent has ended. No film with this player is shown from now on."))
         return there
     form = PaperConsentForm(request.POST or None, club=request.club)
-    signers = [BY_PLAYER, BY_GUARDIAN] if row.is_minor() else [BY_PLAYER]
-    form.fields["as_"].choices = [(by.value, by.label) for by in signers]  # type: ignore[attr-defined]
+    signers = [by for by in FilmConsent.By.choices if by[0] == BY_PLAYER or row.is_minor()]
+    form.fields["as_"].choices = signers  # type: ignore[attr-defined]
     if request.method == "POST" and form.is_valid():
         try:
             services.give_consent(
