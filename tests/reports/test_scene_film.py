@@ -1,0 +1,190 @@
+"""The drawn film's pictures, sound and file, compared with the truth that is kept beside it."""
+
+import json
+import math
+import resource
+from itertools import pairwise
+
+import cv2
+import numpy as np
+import pytest
+
+from clubcoach.compute.camera import court_lines
+from reports.demo import scene
+from reports.demo.scene_draw import SHIRTS, Stage
+from reports.demo.scene_figure import figures
+from reports.demo.scene_play import build
+from reports.demo.scene_sound import RATE, sound_of
+from sessions import footage
+
+
+@pytest.fixture(scope="module")
+def truth():
+    return scene.scene_truth()
+
+
+@pytest.fixture(scope="module")
+def play():
+    return build(scene.SEED)
+
+
+@pytest.fixture(scope="module")
+def people(play):
+    return figures(play)
+
+
+def shirt_in(picture, colour):
+    """Middle of the pixels of a shirt's colour, whatever their shade, and how many they are."""
+    pixels = picture.astype(np.float32)
+    length = np.linalg.norm(pixels, axis=2) + 1e-6
+    wanted = np.array(colour, dtype=np.float32)
+    alike = (pixels @ wanted) / (length * np.linalg.norm(wanted)) > 0.9985
+    mask = (alike & (length > 0.5 * np.linalg.norm(wanted))).astype(np.uint8)
+    count, _, stats, middles = cv2.connectedComponentsWithStats(mask, connectivity=8)
+    if count < 2:
+        return None, 0
+    largest = 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))
+    return middles[largest], int(stats[largest, cv2.CC_STAT_AREA])
+
+
+def test_players_stand_in_the_picture_where_the_truth_says(truth, play, people):
+    stage = Stage(scene.camera())
+    for hit in truth["hits"][::5]:
+        picture = stage.frame(play, people, hit["t"] + 0.3)
+        for player, figure in people.items():
+            middle, area = shirt_in(picture, SHIRTS[player])
+            points = figure.body(hit["t"] + 0.3).points
+            trunk = scene.camera().project((points["hip"] + 1.6 * points["chest"]) / 2.6)
+            size = scene.camera().focal / float(scene.camera().depth(points["chest"]))
+            assert area > 10, (hit["t"], player)
+            assert np.linalg.norm(middle - trunk) < 0.35 * size, (hit["t"], player, middle, trunk)
+
+
+def test_lines_and_net_are_where_the_court_has_them():
+    stage = Stage(scene.camera())
+    picture = stage.floor_picture
+    for name, share in (
+        ("near service", 0.3),
+        ("far service", 0.7),
+        ("near central", 0.5),
+        ("far central", 0.9),
+    ):
+        start, end = court_lines()[name]
+        u, v = scene.camera().project(start + (end - start) * share).astype(int)
+        around = picture[v - 1 : v + 2, u - 1 : u + 2].max(axis=(0, 1))
+        assert around.min() > (150 if name.startswith("near") else 60), name
+    floor = scene.camera().project([2.5, -5.0, 0.0]).astype(int)
+    assert picture[floor[1], floor[0]].max() < 190
+    top = scene.camera().project([2.0, 0.0, 0.87]).astype(int)
+    with_net = picture.copy()
+    stage.net.put(with_net)
+    assert with_net[top[1], top[0]].min() > 200
+    under = scene.camera().project([2.0, 0.0, 0.4]).astype(int)
+    assert with_net[under[1], under[0]].astype(int).sum() < 0.8 * picture[under[1], under[0]].sum()
+
+
+def test_the_ball_is_in_the_picture(play, people):
+    stage = Stage(scene.camera())
+    t = 5.62 + 0.7  # high over the net, against the hall
+    here = play.ball(t)
+    assert here[2] > 3
+    u, v = scene.camera().project(here).astype(int)
+    patch = stage.frame(play, people, t)[v - 4 : v + 5, u - 4 : u + 5].reshape(-1, 3).astype(int)
+    assert ((patch[:, 1] > 150) & (patch[:, 2] < 140)).sum() >= 4
+
+
+def test_the_same_arguments_give_the_same_pictures():
+    one = list(scene.frames(width=320, height=180, start_s=7.0, end_s=7.4))
+    scene._scene.cache_clear()
+    two = list(scene.frames(width=320, height=180, start_s=7.0, end_s=7.4))
+    assert len(one) == 10
+    assert all(a.tobytes() == b.tobytes() for a, b in zip(one, two, strict=True))
+    assert any(a.tobytes() != b.tobytes() for a, b in pairwise(one))
+    other = next(scene.frames(width=320, height=180, start_s=7.0, end_s=7.1, seed=8))
+    assert other.tobytes() != one[0].tobytes()
+
+
+# Sound
+
+
+def loudness(sound, t, seconds):
+    part = sound[round(t * RATE) : round((t + seconds) * RATE)]
+    return float(np.sqrt(np.mean(part**2)))
+
+
+def test_every_hit_and_touch_is_heard_at_its_time(truth, play):
+    sound = sound_of(play)
+    assert len(sound) == round(truth["duration_s"] * RATE)
+    assert np.abs(sound).max() <= 1.0
+    for event in truth["hits"] + [touch for touch in truth["touches"] if touch["in_play"]]:
+        t = event["t"]
+        assert loudness(sound, t, 0.02) > 3 * loudness(sound, t - 0.025, 0.02), event
+        # The rise itself: the first millisecond that is five times as loud as before lies within 20 ms.
+        quiet = loudness(sound, t - 0.025, 0.02)
+        steps = [loudness(sound, t + step / 1000, 0.001) for step in range(-20, 21)]
+        first = next(step for step, loud in zip(range(-20, 21), steps, strict=True) if loud > 5 * quiet)
+        assert -1 <= first <= 20, event
+
+
+def test_the_hall_is_quiet_and_the_sounds_differ(truth, play):
+    sound = sound_of(play)
+    assert loudness(sound, 0.0, 0.25) < 0.01
+
+    def pitch(t):
+        part = sound[round(t * RATE) : round((t + 0.03) * RATE)]
+        power = np.abs(np.fft.rfft(part)) ** 2
+        share = np.cumsum(power) / power.sum()
+        return float(np.fft.rfftfreq(len(part), 1 / RATE)[np.searchsorted(share, 0.5)])
+
+    rackets = [pitch(hit["t"]) for hit in truth["hits"]]
+    by_kind = {
+        what: [pitch(touch["t"]) for touch in truth["touches"] if touch["what"] == what]
+        for what in ("floor", "glass")
+    }
+    assert np.median(by_kind["glass"]) < np.median(by_kind["floor"]) < 0.6 * np.median(rackets)
+
+
+# The film itself
+
+
+def test_a_short_piece_is_written_and_read(tmp_path, play, people):
+    shares = []
+    told = scene.render_scene(
+        tmp_path / "film.webm",
+        tmp_path / "film.json",
+        width=320,
+        height=180,
+        start_s=1.0,
+        end_s=4.0,
+        progress=shares.append,
+    )
+    assert json.loads((tmp_path / "film.json").read_text()) == told == scene.scene_truth()
+    assert shares == sorted(shares)
+    assert shares[-1] == 1.0
+    seen = footage.probe(tmp_path / "film.webm")
+    assert (seen.width, seen.height, seen.frames) == (320, 180, 75)
+    assert seen.duration_s == pytest.approx(3.0, abs=0.05)
+    stage = Stage(scene.camera(320, 180), scene.SEED)
+    times = [0.0, 0.72, 2.04]
+    for at, data in zip(times, footage.stills(tmp_path / "film.webm", times), strict=True):
+        still = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)[..., ::-1].astype(int)
+        drawn = stage.frame(play, people, 1.0 + at).astype(int)
+        before = stage.frame(play, people, 0.8 + at).astype(int)
+        assert np.abs(still - drawn).mean() < 4
+        assert np.abs(still - drawn).mean() < np.abs(still - before).mean()
+
+
+@pytest.mark.long
+def test_the_whole_film(tmp_path, truth, play, people):
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_utime
+    scene.render_scene(tmp_path / "film.webm", None)
+    assert resource.getrusage(resource.RUSAGE_SELF).ru_utime - before < 60
+    seen = footage.probe(tmp_path / "film.webm")
+    assert seen.duration_s == pytest.approx(truth["duration_s"], abs=0.05)
+    assert (seen.width, seen.height, seen.frame_rate) == (1280, 720, 25)
+    assert (tmp_path / "film.webm").stat().st_size < 25 * 2**20
+    stage = Stage(scene.camera(), scene.SEED)
+    times = [math.floor(hit["t"] * 25) / 25 for hit in truth["hits"][::4]]
+    for at, data in zip(times, footage.stills(tmp_path / "film.webm", times), strict=True):
+        still = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)[..., ::-1].astype(int)
+        assert np.abs(still - stage.frame(play, people, at)).mean() < 4
