@@ -42,8 +42,7 @@ def fill(say: Say, *, now: datetime | None = None, weeks: int = WEEKS, with_film
         _one_match(cast, truth, areas, number, day, home, away)
         say(f"match {number} of {len(plan)}, {day:%d %b}: coded, published, scored")
     if with_film:
-        film.add(cast, truth, say, now=moment)
-        run_due()
+        film.add(cast, new_match, say, now=moment)
     return cast.club
 
 

@@ -1,0 +1,132 @@
+"""The demo's two filmed matches: one published with everything the film shows, one waiting to be analysed."""
+
+import uuid
+from collections.abc import Callable
+from datetime import datetime, timedelta
+from typing import TYPE_CHECKING, Any
+
+from django.conf import settings
+from django.core.files import File
+
+from clubcoach.jobs import run_due
+from players.models import Area, Check, Unit
+from reports.demo.scene import render_scene
+from sessions.models import Analysis, Closure, Mark, Match, Rally, Situation
+from sessions.services import add_film, publish, request_analysis, submit
+
+if TYPE_CHECKING:
+    from reports.demo.people import Cast
+
+Say = Callable[[str], None]
+HOME, AWAY = 0, 1
+WORDS = (
+    "Look at your bandejas here: the hand is up early and you come forward again. When you are pushed deep, "
+    "let it bounce. And both of you: after the lob, walk in together."
+)
+
+
+def add(cast: "Cast", new_match: Callable[..., Match], say: Say, *, now: datetime) -> None:
+    """Draw the film once, upload it to both matches as a coach does, and publish what it shows for the first."""
+    folder = settings.MEDIA_ROOT / "demo"
+    folder.mkdir(parents=True, exist_ok=True)
+    path, beside = folder / "scene.webm", folder / "scene.json"
+    tenths: list[int] = []
+
+    def tell(share: float) -> None:
+        if int(share * 5) > len(tenths):
+            tenths.append(1)
+            say(f"drawing the film: {20 * len(tenths)} %")
+
+    truth = render_scene(path, beside, progress=tell)
+    today = cast.club.today(now)
+    earlier = new_match(cast, today - timedelta(days=2), HOME, AWAY, now)
+    later = new_match(cast, today - timedelta(days=1), HOME, AWAY, now)
+    for match in (earlier, later):
+        with path.open("rb") as film:
+            upload = File(film, name="match.webm")
+            add_film(by=cast.head_coach, match=match, upload=upload, offset_s=0.0, now=now)
+    run_due()
+    _publish(cast, earlier, truth, now)
+    run_due()
+    _ask(cast, later, now)
+    say("the filmed match is published; a second one waits for its analyst")
+
+
+def _units(cast: "Cast") -> dict[str, Unit]:
+    """The truth names players 1 to 4 and pairs A and B."""
+    players = [*cast.pair_players(HOME), *cast.pair_players(AWAY)]
+    units = {
+        str(position): Unit.objects.get(first=player, kind=Unit.Kind.PLAYER)
+        for position, player in enumerate(players, 1)
+    }
+    return units | {"A": cast.pairs[HOME], "B": cast.pairs[AWAY]}
+
+
+def _ask(cast: "Cast", match: Match, now: datetime) -> Analysis:
+    units = _units(cast)
+    return request_analysis(
+        by=cast.head_coach,
+        match=match,
+        units=[units["1"], units["2"], units["A"]],
+        areas=Area.objects.filter(club=cast.club, code__in=["feet", "bandeja", "net"]),
+        analyst=cast.assistants[0],
+        due_on=cast.club.today(now) + timedelta(days=3),
+        now=now,
+    )
+
+
+def _publish(cast: "Cast", match: Match, truth: dict[str, Any], now: datetime) -> None:
+    units = _units(cast)
+    areas = {area.code: area for area in Area.objects.filter(club=cast.club, on=True)}
+    analyst = cast.assistants[1]
+    analysis = request_analysis(
+        by=cast.head_coach,
+        match=match,
+        units=list(units.values()),
+        areas=list(areas.values()),
+        analyst=analyst,
+        now=now,
+    )
+    write_truth(analysis, truth, units, areas)
+    submit(by=analyst, analysis=analysis, devices={}, now=now)
+    publish(by=cast.head_coach, analysis=analysis, words=WORDS, now=now)
+
+
+def write_truth(
+    analysis: Analysis, truth: dict[str, Any], units: dict[str, Unit], areas: dict[str, Area]
+) -> None:
+    """The rows that an analyst who sees everything would leave."""
+    rallies = {
+        row["number"]: Rally.objects.create(
+            uuid=uuid.uuid4(),
+            match=analysis.match,
+            number=row["number"],
+            start_s=row["start_s"],
+            end_s=row["end_s"],
+            server=row["server"],
+            winner=row["winner"],
+            near_pair=row["near_pair"],
+            side=row["side"],
+        )
+        for row in truth["rallies"]
+    }
+    checks = {check.code: check for check in Check.objects.filter(club=analysis.match.club)}
+    for seen in truth["situations"]:
+        situation = Situation.objects.create(
+            uuid=uuid.uuid4(),
+            analysis=analysis,
+            rally=rallies[seen["rally"]],
+            unit=units[seen["unit"]],
+            area=areas[seen["area"]],
+            hit_s=seen["hit_s"],
+            end=seen["end"],
+            trigger=seen["trigger"],
+        )
+        Mark.objects.bulk_create(
+            Mark(situation=situation, check_identity=checks[code], value=value)
+            for code, value in seen["checks"].items()
+        )
+    for number, rally in rallies.items():
+        for code, area in areas.items():
+            found = sum(row["rally"] == number and row["area"] == code for row in truth["situations"])
+            Closure.objects.create(analysis=analysis, rally=rally, area=area, situations=found)

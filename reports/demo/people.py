@@ -6,7 +6,7 @@ from typing import Any
 
 from clubcoach.access import Role
 from clubcoach.models import Club, Membership, User
-from players.lists import default_data, install_defaults
+from players.lists import install_defaults
 from players.models import Level, Player, Unit
 from players.services import add_guardian, add_player, give_consent
 

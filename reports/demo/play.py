@@ -4,7 +4,7 @@ import uuid
 from collections import Counter
 from dataclasses import dataclass
 from datetime import date
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
@@ -13,6 +13,7 @@ from clubcoach.compute.ledger import RallyEntry, keep_ledger
 from players.models import Area, Check, Unit
 from sessions.models import Analysis, Closure, Mark, Match, Rally, Situation
 
+Letter = Literal["A", "B"]
 RALLIES = 44
 # Logits. Who of the analysts is strict is planted, so that a page can be asked whether it finds it.
 STRICTNESS = (0.55, 0.0, -0.55)
@@ -78,7 +79,7 @@ def play_rallies(match: Match, rng: np.random.Generator, edge: float) -> list[Ra
         due = ledger.next
         share_a = serving_wins if due.server in (1, 2) else 1 - serving_wins
         share_a = 1 / (1 + np.exp(-(np.log(share_a / (1 - share_a)) + edge)))
-        winner = "A" if rng.random() < share_a else "B"
+        winner: Letter = "A" if rng.random() < share_a else "B"
         length = float(rng.gamma(4, 2.4) + 3)
         entries.append(RallyEntry(number, winner, due.server, due.near, due.side))
         rows.append(

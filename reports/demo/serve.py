@@ -50,6 +50,7 @@ def main() -> None:
 
     django.setup()
     from django.core.management import call_command
+
     from reports.demo.club import demo_logins
 
     print("Bringing the database up to date ...", flush=True)
