@@ -1,3 +1,25 @@
-from django.urls import URLPattern
+from django.urls import path
 
-urlpatterns: list[URLPattern] = []
+from sessions.views import analyses, desk, films, matches, sheet
+
+urlpatterns = [
+    path("desk/", desk.desk, name="desk"),
+    path("desk/request/", desk.request_analysis, name="request_analysis"),
+    path("queue/", desk.queue, name="queue"),
+    path("matches/", matches.match_list, name="match_list"),
+    path("matches/new/", matches.match_new, name="match_new"),
+    path("matches/<uuid:match>/", matches.match, name="match"),
+    path("matches/<uuid:match>/films/", films.film_upload, name="film_upload"),
+    path("films/<uuid:film>/bytes/", films.film_bytes, name="film_bytes"),
+    path("situations/<int:situation>/still/", films.still, name="still"),
+    path("analyses/<uuid:analysis>/", analyses.analysis, name="analysis"),
+    path("analyses/<uuid:analysis>/sheet/", sheet.sheet, name="sheet"),
+    path("analyses/<uuid:analysis>/assign/", analyses.analysis_assign, name="analysis_assign"),
+    path("analyses/<uuid:analysis>/submit/", analyses.analysis_submit, name="analysis_submit"),
+    path("analyses/<uuid:analysis>/return/", analyses.analysis_return, name="analysis_return"),
+    path("analyses/<uuid:analysis>/publish/", analyses.analysis_publish, name="analysis_publish"),
+    path("analyses/<uuid:analysis>/words/", analyses.analysis_words, name="analysis_words"),
+    path("analyses/<uuid:analysis>/version/", analyses.analysis_version, name="analysis_version"),
+    path("analyses/<uuid:analysis>/withdraw/", analyses.analysis_withdraw, name="analysis_withdraw"),
+    path("analyses/<uuid:analysis>/cancel/", analyses.analysis_cancel, name="analysis_cancel"),
+]

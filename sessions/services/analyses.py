@@ -51,9 +51,9 @@ def request_analysis(
     areas: Iterable[Area],
     analyst: User | None = None,
     due_on: date | None = None,
-    purpose: str = Analysis.Purpose.COUNT,
-    plan: str = Analysis.Plan.ALL,
-    extent: str = Analysis.Extent.FULL,
+    purpose: str = "count",
+    plan: str = "all",
+    extent: str = "full",
     now: datetime | None = None,
 ) -> Analysis:
     """Ask for a look at some units of a match; with an analyst it is assigned at once."""

@@ -61,7 +61,7 @@ class Standing:
         right = self.viewer.can(Can.REVIEW)
         return right and self.untouched
 
-    def _in(self, *states: str, sentence: Any) -> Answer:
+    def _in(self, *states: Any, sentence: Any) -> Answer:
         return ALLOWED if self.analysis.state in states else NotNow(sentence)
 
     def assign(self) -> Answer:
@@ -132,7 +132,7 @@ def lock(analysis: Analysis) -> None:
     analysis.refresh_from_db(from_queryset=rows)
 
 
-def move(analysis: Analysis, states: tuple[str, ...], **fields: Any) -> None:
+def move(analysis: Analysis, states: tuple[Any, ...], **fields: Any) -> None:
     """Change it if it still is in one of the states: where there are no row locks, the second of two loses here."""
     if not Analysis.objects.filter(pk=analysis.pk, state__in=states).update(**fields):
         raise ValidationError(_("Somebody changed this analysis a moment ago. Reload the page."))

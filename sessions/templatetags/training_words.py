@@ -1,0 +1,66 @@
+"""How a match, its pairs, and what an analysis is about are said in a line."""
+
+from django import template
+from django.utils.translation import gettext as _
+
+from sessions.models import Analysis, Match, Seat
+
+register = template.Library()
+
+
+def seat_name(seat: Seat) -> str:
+    return seat.player.name if seat.player else _("a visitor")
+
+
+@register.filter
+def pair_names(match: Match, letter: str) -> str:
+    """'Ana Sol and a visitor'."""
+    names = [seat_name(seat) for seat in match.seat_list if seat.pair == letter]
+    if len(names) != 2:
+        return ", ".join(names)
+    return _("%(one)s and %(other)s") % {"one": names[0], "other": names[1]}
+
+
+@register.filter
+def against(match: Match) -> str:
+    return _("%(one)s against %(other)s") % {"one": pair_names(match, "A"), "other": pair_names(match, "B")}
+
+
+@register.filter
+def unit_names(analysis: Analysis) -> str:
+    return ", ".join(cover.unit.name for cover in analysis.covers.all())
+
+
+@register.filter
+def area_names(analysis: Analysis) -> str:
+    return ", ".join(row.area.name for row in analysis.lens.all())
+
+
+@register.filter
+def format_words(match: Match) -> str:
+    """'2 sets of 6 games, golden point': what a match was played to."""
+    form = match.match_format
+    if form.kind == "free":
+        return _("free play, winners of rallies only")
+    if form.kind == "points":
+        rule = _("to %(n)d points") if form.points_rule == "first_to" else _("%(n)d points in all")
+        return rule % {"n": form.points_to}
+    deuce = {
+        "advantage": _("advantage"),
+        "golden": _("one deciding point at 40-40"),
+        "star": _("at most two advantages, then a deciding point"),
+    }[form.deuce]
+    parts = [
+        _("first to %(sets)d sets of %(games)d games")
+        % {"sets": form.sets_to_win, "games": form.games_per_set}
+        if form.sets_to_win > 1
+        else _("one set of %(games)d games") % {"games": form.games_per_set},
+        deuce,
+    ]
+    if form.tiebreak == "none":
+        parts.append(_("no tie-break"))
+    if form.match_tiebreak:
+        parts.append(_("match tie-break in place of the last set"))
+    if form.time_limited:
+        parts.append(_("until time is up"))
+    return ", ".join(parts)
