@@ -1,27 +1,40 @@
-"""Background work of this app: what a publication or a withdrawal leads to, and the club's full fit."""
+"""Scoring in the background: a few units when something was published, the whole club when it is due."""
 
-from clubcoach.jobs import Work, handles
+from django.utils.translation import gettext as _
+
+from clubcoach.jobs import CannotWork, Work, enqueue, handles
 from clubcoach.models import Club
-from reports import focus, scoring
+from reports.focus import propose
+from reports.scoring import full_fit_due, prepare_full_fit, rescore_units, switch_over
 from sessions.models import Analysis
 
 
 @handles("score.units")
 def score_units(work: Work) -> None:
     """Score the units of a version again, and propose focus points from what is current now."""
-    club = work.job.club
-    assert club is not None
-    analysis = Analysis.objects.filter(pk=work.args["analysis"], match__club=club).first()
-    work.tell(10)
+    club = _club_of(work)
     with work.finish():
-        scoring.rescore_units(club=club, units=work.args["units"])
+        rescore_units(club=club, units=work.args["units"])
+        analysis = Analysis.objects.filter(pk=work.args["analysis"], match__club=club).first()
         if analysis is not None:
-            focus.propose(analysis=analysis)
+            propose(analysis=analysis)
+        if full_fit_due(club):
+            enqueue("score.club", club=club, key=f"club-{club.pk}")
 
 
 @handles("score.club")
 def score_club(work: Work) -> None:
-    club = Club.objects.get(pk=work.job.club_id)
-    work.tell(10)
+    """Fit the club while everything else goes on, and put the result in place at once."""
+    club = _club_of(work)
+    work.tell(5, _("Reading what was seen"))
+    prepared = prepare_full_fit(club=club)
+    work.tell(90, _("Writing the scores"))
     with work.finish():
-        scoring.full_fit(club=club)
+        if prepared is not None:
+            switch_over(prepared)
+
+
+def _club_of(work: Work) -> Club:
+    if work.job.club is None:
+        raise CannotWork(_("This job belongs to no club."))
+    return work.job.club

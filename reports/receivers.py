@@ -1,32 +1,38 @@
-"""What the apps below tell. A receiver only inserts a job: its error would undo the step that sent the signal."""
+"""What this app does when something happens in the ones below: it only notes work that is to be done."""
 
 from typing import Any
 
 from django.dispatch import receiver
 
 from clubcoach.jobs import enqueue
-from reports import jobs  # noqa: F401  (its handlers register on import)
-from sessions.models import Analysis
+from reports import jobs
+from sessions.models import Analysis, Cover
 from sessions.signals import analysis_published, analysis_withdrawn
 
+__all__ = ["jobs"]  # registers the handlers of its jobs
 
-@receiver(analysis_published, dispatch_uid="reports.score_published")
-def score_published(*, analysis: Analysis, old: Analysis | None, **_signal: Any) -> None:
+
+@receiver(analysis_published)
+def score_what_was_published(
+    sender: Any, analysis: Analysis, old: Analysis | None = None, **kwargs: Any
+) -> None:
     if analysis.purpose == Analysis.Purpose.COUNT:
-        _score(analysis, *([old] if old else []))
+        _ask(analysis, [analysis, *([old] if old else [])])
 
 
-@receiver(analysis_withdrawn, dispatch_uid="reports.score_withdrawn")
-def score_withdrawn(*, analysis: Analysis, **_signal: Any) -> None:
-    _score(analysis)
+@receiver(analysis_withdrawn)
+def score_without_what_was_withdrawn(sender: Any, analysis: Analysis, **kwargs: Any) -> None:
+    _ask(analysis, [analysis])
 
 
-def _score(*versions: Analysis) -> None:
-    units = sorted({unit for version in versions for unit in version.units.values_list("pk", flat=True)})
+def _ask(analysis: Analysis, versions: list[Analysis]) -> None:
+    # A version that no longer covers somebody changes that unit's score as much as the ones it covers.
+    units = Cover.objects.filter(analysis__in=versions).order_by("unit").values_list("unit", flat=True)
     enqueue(
         "score.units",
-        club=versions[0].match.club,
-        key=f"{versions[0].uuid}",
-        units=units,
-        analysis=versions[0].pk,
+        club=analysis.match.club,
+        by=analysis.published_by,
+        key=f"analysis-{analysis.pk}",
+        units=list(dict.fromkeys(units)),
+        analysis=analysis.pk,
     )
