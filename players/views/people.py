@@ -77,20 +77,14 @@ def player(request: Any, player: UUID) -> HttpResponse:
         "minor": row.is_minor(today),
         "state": consent_state(row, today),
         "guardians": Guardianship.objects.filter(player=row).select_related("guardian").order_by("since"),
-        "goals": goals.select_related("area", "unit__first", "unit__second")
-        if _may_see_scores(viewer)
-        else [],
+        "goals": goals.select_related("area", "unit__first", "unit__second"),
         "level_form": LevelForm(club=request.club, initial={"level": row.level_id}),
-        "sees_scores": _may_see_scores(viewer),
+        "sees_scores": bool(viewer.can(Can.SEE_SCORES)),
         "may_edit": bool(viewer.can(Can.EDIT_ROSTER)),
         "may_invite": bool(viewer.can(Can.INVITE)),
         "may_set_goals": bool(viewer.can(Can.SET_FOCUS)),
     }
     return render(request, "players/player.html", context)
-
-
-def _may_see_scores(viewer: Viewer) -> bool:
-    return bool(viewer.can(Can.SEE_SCORES))
 
 
 @require_http_methods(["GET", "POST"])
