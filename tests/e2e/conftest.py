@@ -46,9 +46,9 @@ def log_in(live_server: Any) -> Callable[[Any, User], None]:
     def by_form(page: Any, user: User) -> None:
         page.context.clear_cookies()
         page.goto(f"{live_server.url}/account/login/")
-        page.get_by_label("E-mail").fill(user.email)
-        page.get_by_label("Password", exact=True).fill(PASSWORD)
-        page.get_by_role("button", name="Log in").click()
+        page.locator("input[name=login]").fill(user.email)
+        page.locator("input[name=password]").fill(PASSWORD)
+        page.get_by_role("button", name="Sign in", exact=True).click()
         page.wait_for_url(lambda url: "/account/login" not in url)
 
     return by_form

@@ -1,0 +1,204 @@
+// What the sheet shows: the last state document with the operations on top that the server has not answered yet.
+const NEW_RALLY = {
+  end_s: null, server: null, winner: "", near_pair: "", side: "", score_set: null, reason: "", dropped: false,
+};
+const NEW_SITUATION = {
+  trigger: "", ball: "normal", choice: "", outcome: "", shown_only: false, not_codable: "", note: "",
+  drawn: false, dropped: false,
+};
+
+// Every operation comes down to values on one row; an undo carries the values that it brings back.
+export function patchOf(op) {
+  const { kind, target, body, local } = op;
+  if (kind === "undo") return local;
+  if (kind === "rally.add") return { row: "rally", id: target, fields: { ...NEW_RALLY, ...body } };
+  if (kind === "situation.add") return { row: "situation", id: target, fields: { ...NEW_SITUATION, ...body } };
+  if (kind === "mark.set") return { row: "mark", id: target, fields: { value: body.value } };
+  if (kind === "area.close") return { row: "closure", id: target, fields: { situations: body.situations } };
+  if (kind === "area.open") return { row: "closure", id: target, fields: { situations: null } };
+  const [row, verb] = kind.split(".");
+  return { row, id: target, fields: verb === "drop" ? { dropped: true } : body };
+}
+
+export class Model {
+  constructor(doc, pending = []) {
+    this.gone = new Map();
+    this.take(doc, pending);
+  }
+
+  take(doc, pending) {
+    // Rows that were removed are not in the document; an undo on this device needs them again.
+    for (const rows of [this.rallies, this.situations]) {
+      for (const row of rows?.values() ?? []) if (row.dropped) this.gone.set(row.uuid, row);
+    }
+    Object.assign(this, { analysis: doc.analysis, match: doc.match, seats: doc.seats, draws: doc.draws });
+    this.areas = doc.areas;
+    this.area = new Map(doc.areas.map((area) => [area.code, area]));
+    this.units = new Map(doc.units.map((unit) => [unit.id, unit]));
+    this.nextSeq = doc.next_seq;
+    this.situations = new Map(doc.situations.map((row) => [row.uuid, row]));
+    this.closures = new Map(doc.closures.map((row) => [`${row.rally}/${row.area}`, row]));
+    this.takeRallies(doc, pending, true);
+  }
+
+  takeRallies(doc, pending, all = false) {
+    const kept = all ? [] : [...this.rallies.values()].filter((row) => row.dropped);
+    this.rallies = new Map([...kept, ...doc.rallies].map((row) => [row.uuid, row]));
+    this.next = doc.ledger_next;
+    this.end = doc.ledger_end;
+    for (const op of pending) if (all || patchOf(op).row === "rally") this.apply(op);
+    this.sort();
+  }
+
+  sort() {
+    const kept = (rows) => [...rows.values()].filter((row) => !row.dropped);
+    this.rallyList = kept(this.rallies).sort((a, b) => a.start_s - b.start_s);
+    this.situationList = kept(this.situations).sort((a, b) => a.hit_s - b.hit_s);
+    this.byRally = new Map();
+    for (const row of this.situationList) {
+      if (!this.byRally.has(row.rally)) this.byRally.set(row.rally, []);
+      this.byRally.get(row.rally).push(row);
+    }
+  }
+
+  find(row, id) {
+    if (row === "rally") return this.rallies.get(id) ?? this.gone.get(id);
+    if (row === "situation") return this.situations.get(id) ?? this.gone.get(id);
+    if (row === "closure") return this.closures.get(id);
+    const [situation, code] = id.split("/");
+    return this.find("situation", situation)?.marks[code];
+  }
+
+  rev(row, id) {
+    return this.find(row, id)?.rev ?? 0;
+  }
+
+  // What an undo of this operation would have to put back.
+  inverse(op) {
+    const { row, id, fields } = patchOf(op);
+    const there = this.find(row, id);
+    if (!there && (row === "rally" || row === "situation")) return { row, id, fields: { dropped: true } };
+    const empty = row === "mark" ? { value: null } : { situations: null };
+    const old = Object.keys(fields).map((name) => [name, (there ?? empty)[name] ?? null]);
+    return { row, id, fields: Object.fromEntries(old) };
+  }
+
+  apply(op) {
+    const { row, id, fields } = patchOf(op);
+    if (row === "mark") this.applyMark(id, fields);
+    else if (row === "closure") this.applyClosure(id, fields);
+    else this.applyRow(row, id, fields);
+    this.sort();
+  }
+
+  applyRow(row, id, fields) {
+    const rows = row === "rally" ? this.rallies : this.situations;
+    const there = this.find(row, id);
+    if (!there && fields.dropped !== false) return;
+    const was = there?.dropped ?? true;
+    const next = { uuid: id, rev: 0, ...(row === "situation" ? { marks: {} } : {}), ...there, ...fields };
+    rows.set(id, next);
+    if (row === "rally" && was !== next.dropped) this.renumber(next);
+  }
+
+  // The server numbers in the same way: an overlooked rally takes its number, a removed one gives it back.
+  renumber(rally) {
+    const others = [...this.rallies.values()].filter((row) => !row.dropped && row.uuid !== rally.uuid);
+    const later = others.filter((row) => row.start_s > rally.start_s && row.number >= rally.number);
+    const step = rally.dropped
+      ? others.some((row) => row.number === rally.number) ? 0 : -1
+      : later.some((row) => row.number === rally.number) ? 1 : 0;
+    for (const row of later) this.rallies.set(row.uuid, { ...row, number: row.number + step });
+  }
+
+  applyMark(id, fields) {
+    const [uuid, code] = id.split("/");
+    const situation = this.situations.get(uuid);
+    if (!situation) return;
+    const mark = { rev: 0, ...situation.marks[code], ...fields };
+    this.situations.set(uuid, { ...situation, marks: { ...situation.marks, [code]: mark } });
+  }
+
+  applyClosure(id, fields) {
+    const [rally, area] = id.split("/");
+    this.closures.set(id, { rally, area, rev: 0, ...this.closures.get(id), ...fields });
+  }
+
+  setRev(row, id, rev) {
+    const there = this.find(row, id);
+    if (there) there.rev = rev;
+  }
+
+  // What follows from the rows
+
+  of(rally, area) {
+    return (this.byRally.get(rally) ?? []).filter((row) => !area || row.area === area);
+  }
+
+  counted(rally, area) {
+    return this.of(rally, area).filter((row) => !row.shown_only).length;
+  }
+
+  closed(rally, area) {
+    const closure = this.closures.get(`${rally}/${area}`);
+    return Boolean(closure) && closure.situations !== null;
+  }
+
+  value(situation, code) {
+    return situation.marks[code]?.value ?? null;
+  }
+
+  asked(situation) {
+    const unit = this.units.get(situation.unit);
+    const key = `${situation.end}/${situation.trigger || "any"}/${unit?.kind}`;
+    const asked = this.area.get(situation.area)?.asked[key] ?? [];
+    const order = (this.area.get(situation.area)?.checks ?? []).map((check) => check.code);
+    const marked = Object.keys(situation.marks).filter((code) => this.value(situation, code));
+    return order.filter((code) => asked.includes(code) || marked.includes(code));
+  }
+
+  check(situation, code) {
+    return this.area.get(situation.area)?.checks.find((check) => check.code === code);
+  }
+
+  openChecks(situation) {
+    if (situation.not_codable) return [];
+    return this.asked(situation).filter((code) => !this.value(situation, code));
+  }
+
+  // The order of the second pass: along the draw where there is one, else along the match.
+  steps() {
+    if (this.analysis.plan !== "drawn") return this.situationList.filter((row) => row.area);
+    const drawn = this.areas.flatMap((area) => this.draws.find((draw) => draw.area === area.code)?.drawn ?? []);
+    return drawn.map((uuid) => this.situations.get(uuid)).filter((row) => row && !row.dropped);
+  }
+
+  ledger(rally) {
+    if (rally.ledger) return rally.ledger;
+    return this.rallyList.at(-1)?.uuid === rally.uuid ? this.next : null;
+  }
+
+  near(rally) {
+    return rally.near_pair || this.ledger(rally)?.near || this.next?.near || this.match.first_near;
+  }
+
+  server(rally) {
+    return rally.server ?? this.ledger(rally)?.server ?? null;
+  }
+
+  side(rally) {
+    return rally.side || this.ledger(rally)?.side || "";
+  }
+
+  seat(position) {
+    return this.seats.find((seat) => seat.position === position);
+  }
+
+  pairName(letter) {
+    return this.seats.filter((seat) => seat.pair === letter).map((seat) => seat.short).join(", ");
+  }
+
+  rallyAt(time) {
+    return this.rallyList.find((row) => row.start_s <= time && (row.end_s === null || time <= row.end_s));
+  }
+}
