@@ -1,3 +1,7 @@
-from django.urls import URLPattern
+from django.urls import path
 
-urlpatterns: list[URLPattern] = []
+from reports.views.programme import programme
+
+urlpatterns = [
+    path("programme/", programme, name="programme"),
+]
