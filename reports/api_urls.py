@@ -1,3 +1,10 @@
-from django.urls import URLPattern
+from django.urls import path
 
-urlpatterns: list[URLPattern] = []
+from reports import api
+
+urlpatterns = [
+    path("scores/", api.ScoreList.as_view(), name="score_list"),
+    path("focus/", api.FocusList.as_view(), name="focus_list"),
+    path("homework/", api.HomeworkList.as_view(), name="homework_list"),
+    path("homework/<uuid:homework>/logs/", api.HomeworkLogs.as_view(), name="homework_logs"),
+]

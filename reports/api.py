@@ -1,0 +1,217 @@
+"""The JSON interface of what follows from analyses: scores, focus points, homework.
+
+Coaches get scores with their interval; students and guardians get tenths, as their pages do, and only their own.
+"""
+
+from typing import Any
+from uuid import UUID
+
+from django.db.models import Q, QuerySet
+from django.shortcuts import get_object_or_404
+from django.utils.translation import gettext_lazy as _
+from django_filters import rest_framework as filters
+from drf_spectacular.utils import extend_schema, extend_schema_field
+from rest_framework import generics, serializers
+from rest_framework.request import Request
+from rest_framework.response import Response
+from rest_framework.views import APIView
+
+from clubcoach.access import Can, Viewer
+from clubcoach.compute.intervals import Tenths, tenths
+from players.models import Player, Unit
+from reports.homework import log_homework
+from reports.models import FocusPoint, Homework, HomeworkLog, Score
+
+READ = (Can.SEE_SCORES, Can.OWN_PADEL)
+
+
+def units_of(viewer: Viewer) -> QuerySet[Unit]:
+    """The units whose page this person may open: their own ones as a player and as a pair, for coaches all."""
+    players = Player.objects.seen_by(viewer).values("pk")
+    return Unit.objects.filter(club=viewer.club).filter(Q(first__in=players) | Q(second__in=players))
+
+
+class UnitSerializer(serializers.ModelSerializer):
+    players = serializers.SerializerMethodField(help_text=_("UUIDs of the player, or of both of a pair."))
+
+    class Meta:
+        model = Unit
+        fields = ["kind", "players"]
+
+    @extend_schema_field(serializers.ListField(child=serializers.UUIDField()))
+    def get_players(self, unit: Unit) -> list[UUID]:
+        return [player.uuid for player in (unit.first, unit.second) if player is not None]
+
+
+class ScoreSerializer(serializers.ModelSerializer):
+    """Numbers between 0 and 100; severity of analysts and hard balls are taken out of them."""
+
+    unit = UnitSerializer(read_only=True)
+    area = serializers.SlugRelatedField(slug_field="code", read_only=True)
+
+    class Meta:
+        model = Score
+        fields = ["unit", "area", "series", "day", "score", "low", "high", "n", "better_than_first"]
+
+
+class TenthsSerializer(serializers.Serializer):
+    """About so many in ten, and between which it may be; nothing before anything was seen."""
+
+    about = serializers.IntegerField(allow_null=True)
+    low = serializers.IntegerField()
+    high = serializers.IntegerField()
+    n = serializers.IntegerField()
+
+
+class FocusSerializer(serializers.ModelSerializer):
+    unit = UnitSerializer(read_only=True)
+    check_code = serializers.CharField(source="check_identity.code", read_only=True)
+    area = serializers.CharField(source="check_identity.area.code", read_only=True)
+    seen_then = serializers.SerializerMethodField(
+        help_text=_("What was seen when it was proposed, in tenths.")
+    )
+
+    class Meta:
+        model = FocusPoint
+        fields = [
+            "unit",
+            "check_code",
+            "area",
+            "state",
+            "words",
+            "cue",
+            "started_on",
+            "ended_on",
+            "seen_then",
+        ]
+
+    @extend_schema_field(TenthsSerializer)
+    def get_seen_then(self, focus: FocusPoint) -> dict[str, int | None]:
+        found: Tenths = tenths(focus.met, focus.seen)
+        return {"about": found.about, "low": found.low, "high": found.high, "n": found.n}
+
+
+class LogSerializer(serializers.ModelSerializer):
+    uuid = serializers.UUIDField(help_text=_("Made on the device: sent twice it is one entry."))
+
+    class Meta:
+        model = HomeworkLog
+        fields = ["uuid", "done_on", "good", "tried", "felt"]
+
+
+class HomeworkSerializer(serializers.ModelSerializer):
+    player = serializers.SlugRelatedField(slug_field="uuid", read_only=True)
+    drill = serializers.SlugRelatedField(slug_field="code", read_only=True)
+    logs = LogSerializer(many=True, read_only=True)
+
+    class Meta:
+        model = Homework
+        fields = ["uuid", "player", "drill", "week_of", "times", "withdrawn_at", "logs"]
+
+
+class ScoreFilter(filters.FilterSet):
+    player = filters.UUIDFilter(method="by_player", label=_("UUID of a player, also as one of a pair"))
+    area = filters.CharFilter(field_name="area__code", label=_("code of an area"))
+    since = filters.DateFilter(field_name="day", lookup_expr="gte", label=_("from this day on"))
+
+    class Meta:
+        model = Score
+        fields = ["player", "area", "series", "since"]
+
+    def by_player(self, scores: QuerySet[Score], name: str, value: UUID) -> QuerySet[Score]:
+        return scores.filter(Q(unit__first__uuid=value) | Q(unit__second__uuid=value))
+
+
+class FocusFilter(filters.FilterSet):
+    player = filters.UUIDFilter(method="by_player", label=_("UUID of a player, also as one of a pair"))
+
+    class Meta:
+        model = FocusPoint
+        fields = ["player", "state"]
+
+    def by_player(self, points: QuerySet[FocusPoint], name: str, value: UUID) -> QuerySet[FocusPoint]:
+        return points.filter(Q(unit__first__uuid=value) | Q(unit__second__uuid=value))
+
+
+class HomeworkFilter(filters.FilterSet):
+    player = filters.UUIDFilter(field_name="player__uuid", label=_("UUID of a player"))
+
+    class Meta:
+        model = Homework
+        fields = ["player", "week_of"]
+
+
+class ScoreList(generics.ListAPIView):
+    rights = {"GET": Can.SEE_SCORES}
+    serializer_class = ScoreSerializer
+    filterset_class = ScoreFilter
+    queryset = Score.objects.none()
+
+    def get_queryset(self) -> QuerySet[Score]:
+        request: Any = self.request
+        if getattr(self, "swagger_fake_view", False):
+            return Score.objects.none()
+        return (
+            Score.objects.filter(club=request.viewer.club)
+            .select_related("unit__first", "unit__second", "area")
+            .order_by("day", "pk")
+        )
+
+
+class FocusList(generics.ListAPIView):
+    rights = {"GET": READ}
+    serializer_class = FocusSerializer
+    filterset_class = FocusFilter
+    queryset = FocusPoint.objects.none()
+
+    def get_queryset(self) -> QuerySet[FocusPoint]:
+        request: Any = self.request
+        if getattr(self, "swagger_fake_view", False):
+            return FocusPoint.objects.none()
+        points = FocusPoint.objects.filter(unit__in=units_of(request.viewer))
+        if not request.viewer.can(Can.SEE_SCORES):
+            # What the coach took off the page is not read here either.
+            points = points.filter(state=FocusPoint.State.ACTIVE)
+        return points.select_related("unit__first", "unit__second", "check_identity__area").order_by(
+            "rank", "pk"
+        )
+
+
+class HomeworkList(generics.ListAPIView):
+    rights = {"GET": READ}
+    serializer_class = HomeworkSerializer
+    filterset_class = HomeworkFilter
+    queryset = Homework.objects.none()
+
+    def get_queryset(self) -> QuerySet[Homework]:
+        request: Any = self.request
+        if getattr(self, "swagger_fake_view", False):
+            return Homework.objects.none()
+        return (
+            Homework.objects.filter(player__in=Player.objects.seen_by(request.viewer))
+            .select_related("player", "drill")
+            .prefetch_related("logs")
+            .order_by("-week_of", "pk")
+        )
+
+
+class HomeworkLogs(APIView):
+    rights = {"POST": Can.OWN_PADEL}
+
+    @extend_schema(operation_id="homework_log", request=LogSerializer, responses={201: LogSerializer})
+    def post(self, request: Any, slug: str, homework: UUID) -> Response:
+        row = get_object_or_404(
+            Homework.objects.filter(player__in=Player.objects.seen_by(request.viewer)).select_related(
+                "player__club"
+            ),
+            uuid=homework,
+        )
+        return Response(LogSerializer(_log(request, row)).data, status=201)
+
+
+def _log(request: Request, row: Homework) -> HomeworkLog:
+    sent = LogSerializer(data=request.data)
+    # What is wrong with the numbers is said by the service, in the same words as on the page.
+    sent.fields["good"].validators = sent.fields["tried"].validators = []
+    sent.is_valid(raise_exception=True)
+    return log_homework(by=request.user, homework=row, **sent.validated_data)
