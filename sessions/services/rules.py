@@ -8,6 +8,7 @@ from uuid import UUID
 
 from django.core.exceptions import ValidationError
 from django.db.models import Max
+from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy, ngettext
 
@@ -189,6 +190,5 @@ def long_enough(field: str, text: str, most: int) -> str:
 
 
 def in_time(now: datetime | None) -> datetime:
-    from django.utils import timezone
-
+    """The moment a step is taken at: given by a test or an import, else this one."""
     return now or timezone.now()
