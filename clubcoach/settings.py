@@ -255,6 +255,10 @@ SPECTACULAR_SETTINGS = {
     "SERVE_INCLUDE_SCHEMA": False,
     "SERVE_PERMISSIONS": ["rest_framework.permissions.IsAuthenticated"],
     "COMPONENT_SPLIT_REQUEST": True,
+    "ENUM_NAME_OVERRIDES": {
+        "FocusStateEnum": "reports.models.FocusPoint.State",
+        "AnalysisStateEnum": "sessions.models.Analysis.State",
+    },
 }
 
 LOGGING = {

@@ -1,7 +1,15 @@
 from django.urls import path
 
-from reports.views.programme import programme
+from reports.views import programme, student
 
 urlpatterns = [
-    path("programme/", programme, name="programme"),
+    path("padel/", student.my_padel, name="my_padel"),
+    path("padel/<uuid:player>/", student.student_page, name="student_page"),
+    path("padel/<uuid:player>/focus/", student.focus_set, name="focus_set"),
+    path("padel/<uuid:player>/focus/<int:point>/drop/", student.focus_drop, name="focus_drop"),
+    path("padel/<uuid:player>/focus/<int:point>/reword/", student.focus_reword, name="focus_reword"),
+    path("padel/<uuid:player>/homework/", student.homework_give, name="homework_give"),
+    path("homework/<uuid:homework>/log/", student.homework_log, name="homework_log"),
+    path("homework/<uuid:homework>/withdraw/", student.homework_withdraw, name="homework_withdraw"),
+    path("programme/", programme.programme, name="programme"),
 ]

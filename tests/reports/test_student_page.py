@@ -1,0 +1,589 @@
+"""A student's page for each role: what is on it, in whose words, how large, and in how many queries."""
+
+import re
+import uuid
+from datetime import date, timedelta
+from html import unescape
+from pathlib import Path
+
+import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
+from django.urls import reverse
+from django.utils import timezone
+
+from clubcoach.models import User
+from players.lists import install_drills
+from players.models import Check, Drill, Goal, Unit
+from reports.focus import propose
+from reports.models import FocusPoint, Homework, HomeworkLog
+from reports.scoring import full_fit
+from sessions import stills
+from sessions.models import Closure, Film, Mark, MatchFilm
+from tests import factories as make
+from tests.reports.published import CODES, FIRST, expect, publish_rows, unit_of
+
+pytestmark = pytest.mark.django_db
+SHARES = {"L2": (40, 12), "L3": (40, 34), "F1": (40, 14), "F2": (40, 30), "B1": (40, 10), "B2": (40, 36)}
+
+
+def page_of(player, name="student_page", **more):
+    return reverse(name, kwargs={"slug": player.club.slug, "player": player.uuid, **more})
+
+
+def text(answer):
+    """The words of a page, as they are read."""
+    body = answer.content.decode()
+    body = re.sub(r"<script.*?</script>", " ", body, flags=re.S)
+    return " ".join(unescape(re.sub(r"<[^>]+>", " ", body)).split())
+
+
+def see(analysis, unit, code, value, *, number=1, hit_s=None, **fields):
+    """A situation of an analysis with one mark, in a closed rally."""
+    rally = analysis.match.rallies.filter(number=number).first() or make.make_rally(analysis.match, number)
+    check = Check.objects.get(club=analysis.match.club, code=code)
+    situation = make.make_situation(
+        analysis, rally, unit, check.area, hit_s=hit_s or rally.start_s + 3, **fields
+    )
+    Mark.objects.create(situation=situation, check_identity=check, value=value)
+    Closure.objects.get_or_create(analysis=analysis, rally=rally, area=check.area)
+    return situation
+
+
+def publish(cast, player, *, days=2, shares=None, **fields):
+    """Some published matches of a player, scored, with focus points, drills and situations."""
+    expect(player.level)
+    unit = unit_of(player)
+    # How hard checks are is learned from everybody: of a player alone it could not be told from their weak sides.
+    others = {unit_of(other): dict.fromkeys(SHARES, (300, 180)) for other in (cast.cleo, cast.dan)}
+    publish_rows(cast, others, day=FIRST - timedelta(days=3), seed=99)
+    made = []
+    for number in range(days):
+        day = FIRST + timedelta(days=7 * number)
+        analysis = publish_rows(
+            cast, {unit: shares or SHARES}, day=day, published_at=timezone.now(), **fields
+        )
+        for code in ("B1", "L2", "F1"):
+            for rally, value in enumerate(("missed", "missed", "missed", "met", "met", "met"), 1):
+                see(analysis, unit, code, value, number=rally)
+        made.append(analysis)
+    full_fit(club=cast.club)
+    propose(analysis=made[-1])
+    return made
+
+
+@pytest.fixture
+def drills(cast):
+    from players.lists import default_data
+
+    data = default_data("drills")
+    known = set(Check.objects.filter(club=cast.club).values_list("code", flat=True))
+    data["drills"] = [row for row in data["drills"] if set(row["checks"]) <= known]
+    return install_drills(by=cast.head_coach, club=cast.club, data=data)
+
+
+@pytest.fixture
+def film(cast, settings, tmp_path):
+    """Puts a film under a match and, if asked, a picture for each of its situations."""
+    settings.MEDIA_ROOT = tmp_path
+
+    def put(analysis, *, pictures=True, agreed=True):
+        film = Film.objects.create(
+            club=cast.club,
+            file="films/x.webm",
+            name="x",
+            size=1,
+            digest="d" * 64,
+            state="ready",
+            duration_s=900,
+        )
+        MatchFilm.objects.create(match=analysis.match, film=film)
+        if agreed:
+            for seat in analysis.match.seats.exclude(player=None):
+                make.consent(seat.player)
+                if seat.player.is_minor():
+                    make.consent(seat.player, "guardian")
+        stills.folder().mkdir(parents=True, exist_ok=True)
+        for situation in analysis.situations.all() if pictures else []:
+            Path(stills.path_at(film, situation.hit_s)).write_bytes(b"jpeg")
+        return film
+
+    return put
+
+
+class TestWhoMayOpenIt:
+    @pytest.mark.parametrize(
+        ("person", "whose", "status"),
+        [
+            ("student", "ana", 200),
+            ("student", "ben", 404),
+            ("student", "dan", 404),
+            ("guardian", "ben", 200),
+            ("guardian", "ana", 404),
+            ("all_in_one", "ana", 200),
+            ("assistant", "ana", 200),
+            ("head_coach", "ben", 200),
+            ("two_clubs", "ana", 200),
+            ("manager", "ana", 403),
+            ("stranger", "ana", 404),
+        ],
+    )
+    def test_each_role(self, cast, person, whose, status):
+        answer = cast.client(getattr(cast, person)).get(page_of(getattr(cast, whose)))
+        assert answer.status_code == status
+
+    def test_a_guardian_s_view_ends_at_the_age_of_majority(self, cast):
+        cast.ben.born_on = date(2000, 1, 1)
+        cast.ben.save(update_fields=["born_on"])
+        assert cast.client(cast.guardian).get(page_of(cast.ben)).status_code == 404
+
+    def test_a_player_of_another_club_is_not_there(self, cast):
+        url = reverse("student_page", args=["seaside", cast.other_player.uuid])
+        assert cast.client(cast.head_coach).get(url).status_code == 404
+
+    def test_it_is_read_only(self, cast):
+        assert cast.client(cast.student).post(page_of(cast.ana)).status_code == 405
+
+
+class TestMyPadel:
+    def url(self):
+        return reverse("my_padel", args=["seaside"])
+
+    def test_one_page_opens_at_once(self, cast):
+        answer = cast.client(cast.student).get(self.url())
+        assert (answer.status_code, answer["Location"]) == (302, page_of(cast.ana))
+        assert cast.client(cast.guardian).get(self.url())["Location"] == page_of(cast.ben)
+
+    def test_several_are_a_list_with_one_s_own_first(self, cast):
+        answer = cast.client(cast.all_in_one).get(self.url())
+        assert [player.given_name for player in answer.context["players"]] == ["Cleo", "Cleo junior"]
+        assert page_of(cast.cleo) in answer.content.decode()
+        child = answer.context["players"][1]
+        assert child.family_name not in text(answer)
+
+    def test_none_says_why(self, cast):
+        from clubcoach.access import Role
+
+        lonely = make.make_member(cast.club, Role.STUDENT, name="Lena")
+        answer = cast.client(lonely).get(self.url())
+        assert answer.status_code == 200
+        assert "No page of yours yet" in text(answer)
+
+    def test_coaches_have_no_such_page(self, cast):
+        assert cast.client(cast.head_coach).get(self.url()).status_code == 403
+
+
+class TestStudent:
+    def test_before_anything_is_published(self, cast):
+        words = text(cast.client(cast.student).get(page_of(cast.ana)))
+        assert "Nothing published yet" in words
+        assert "What to work on" not in words
+
+    def test_the_whole_page_in_tenths(self, cast, drills):
+        made = publish(cast, cast.ana, words="Feet first, hands later.")
+        answer = cast.client(cast.student).get(page_of(cast.ana))
+        words = text(answer)
+        assert "Feet first, hands later." in words
+        assert "Focus points are chosen by a simple rule: the widest gap to what your level expects" in words
+        assert "about 3 in 10; we have seen 80, so it may be 2 to 4" in words
+        for name in ("Bandeja", "Lob", "Feet and ready"):
+            assert name in words
+        assert "Ball goes up, hand goes up." in words
+        assert "The chance that it is better now than on 1 Sep 2026: about" in words
+        # Counts with intervals and percents are the coaches' words.
+        assert not re.search(r"\d+ of 80", words)
+        assert "%" not in words.split("How sure?")[0]
+        assert answer.content.count(b'class="trend-drawing"') == 3
+        assert f"Last looked at: the match of {made[-1].match.played_on.day} Sep 2026" in words
+
+    def test_not_only_what_is_wrong(self, cast):
+        publish(cast, cast.ana)
+        words = text(cast.client(cast.student).get(page_of(cast.ana)))
+        well = words.split("What goes well")[1].split("How sure?")[0]
+        assert "about 9 in 10; we have seen 80, so it may be 8 to 10" in well
+
+    def test_what_was_found_without_enough_to_say(self, cast):
+        expect(cast.ana.level)
+        publish_rows(cast, {unit_of(cast.ana): {"L2": (9, 5)}})
+        full_fit(club=cast.club)
+        words = text(cast.client(cast.student).get(page_of(cast.ana)))
+        assert "Nothing stands out right now" in words
+        assert re.search(r"Not enough seen yet: seen 9 times; about \d+ more and we can say", words)
+        assert 'class="trend-drawing"' not in words
+
+    def test_much_on_one_day_is_not_two_days(self, cast):
+        publish_rows(cast, {unit_of(cast.ana): {"L2": (400, 200), "L3": (400, 200), "L6": (400, 200)}})
+        full_fit(club=cast.club)
+        words = text(cast.client(cast.student).get(page_of(cast.ana)))
+        assert "seen 1200 times on one match day; after another one we can say" in words
+
+    def test_a_day_without_news_is_no_second_day(self, cast):
+        ana = unit_of(cast.ana)
+        publish_rows(cast, {ana: {"L2": (400, 200), "L3": (400, 200), "L6": (400, 200)}})
+        publish_rows(cast, {ana: {"F1": (10, 5)}}, day=FIRST + timedelta(days=7))
+        full_fit(club=cast.club)
+        assert "on one match day" in text(cast.client(cast.student).get(page_of(cast.ana)))
+
+    def test_under_150_kb_before_charts_load(self, cast, drills):
+        many = publish(cast, cast.ana, days=12, words="Long words. " * 40)
+        pair = Unit.objects.pair_of(cast.ana, cast.dan)
+        for number, analysis in enumerate(many):
+            publish_rows(
+                cast, {pair: {"N1": (30, 5), "N2": (30, 25)}}, day=analysis.match.played_on, seed=50 + number
+            )
+        full_fit(club=cast.club)
+        for person in (cast.student, cast.head_coach):
+            answer = cast.client(person).get(page_of(cast.ana))
+            assert answer.content.count(b'class="trend-drawing"') == 4
+            assert 20_000 < len(answer.content) < 150_000
+
+    def test_pages_carry_no_inline_style_or_script(self, cast, drills):
+        publish(cast, cast.ana)
+        body = cast.client(cast.head_coach).get(page_of(cast.ana)).content.decode()
+        assert " style=" not in body
+        assert not re.search(r"\son[a-z]+=", body)
+        assert not re.search(r"<script(?![^>]*(src=|application/json))", body)
+
+
+class TestSituations:
+    def test_faulty_and_good_ones_side_by_side_two_each_the_latest_first(self, cast):
+        publish(cast, cast.ana)
+        answer = cast.client(cast.student).get(page_of(cast.ana))
+        (first, *_rest) = answer.context["alone"].points
+        assert [p.mark.value for p in first.missed] == ["missed"] * 2
+        assert [p.mark.value for p in first.met] == ["met"] * 2
+        days = {p.situation.rally.match.played_on for p in (*first.missed, *first.met)}
+        assert days == {FIRST + timedelta(days=7)}
+        words = text(answer)
+        assert "Here it was missing" in words
+        assert "Here you did it" in words
+        assert "rally 1, at 0:23" in words
+
+    def test_words_where_there_is_no_picture(self, cast):
+        publish(cast, cast.ana)
+        answer = cast.client(cast.student).get(page_of(cast.ana))
+        assert b"/still/" not in answer.content
+        assert b'class="without-picture"' in answer.content
+
+    def test_a_picture_where_there_is_one(self, cast, film):
+        made = publish(cast, cast.ana)
+        film(made[-1])
+        answer = cast.client(cast.student).get(page_of(cast.ana))
+        shown = [p for point in answer.context["alone"].points for p in (*point.missed, *point.met)]
+        assert len(shown) == 12
+        assert all(picture.has_still for picture in shown)
+        assert f"/c/seaside/situations/{shown[0].situation.pk}/still/" in answer.content.decode()
+
+    def test_no_picture_before_it_is_made(self, cast, film):
+        film(publish(cast, cast.ana)[-1], pictures=False)
+        assert b"/still/" not in cast.client(cast.student).get(page_of(cast.ana)).content
+
+    def test_no_picture_once_a_consent_is_withdrawn(self, cast, film):
+        made = publish(cast, cast.ana)
+        film(made[-1])
+        cast.ana.film_consents.update(withdrawn_at=timezone.now())
+        assert b"/still/" not in cast.client(cast.student).get(page_of(cast.ana)).content
+
+    def test_no_picture_with_a_visitor_whose_consent_the_club_does_not_have(self, cast, film):
+        made = publish(cast, cast.ana)
+        film(made[-1])
+        made[-1].match.seats.filter(player=None).update(visitor_consent=False)
+        assert b"/still/" not in cast.client(cast.student).get(page_of(cast.ana)).content
+
+    def test_hand_picked_ones_first_unpublished_and_uncounted_ones_never(self, cast):
+        made = publish(cast, cast.ana)
+        unit = unit_of(cast.ana)
+        picked = see(made[0], unit, "B1", "missed", number=9, shown_only=True)
+        see(made[0], unit, "B1", "missed", number=8, not_codable="dark", hit_s=1)
+        working = make.make_analysis(
+            made[-1].match, analyst=cast.assistant, units=[unit], state="in_progress", version=2
+        )
+        hidden = see(working, unit, "B1", "missed", number=7, hit_s=2)
+        answer = cast.client(cast.head_coach).get(page_of(cast.ana))
+        point = next(p for p in answer.context["alone"].points if p.point.check_identity.code == "B1")
+        found = [picture.situation.pk for picture in point.missed]
+        assert found[0] == picked.pk
+        assert hidden.pk not in found
+        assert len(found) == 2
+
+    def test_somebody_else_s_situations_are_not_on_it(self, cast):
+        publish(cast, cast.ana)
+        other = publish_rows(cast, {unit_of(cast.dan): SHARES}, day=date(2026, 10, 1))
+        theirs = see(other, unit_of(cast.dan), "B1", "missed")
+        answer = cast.client(cast.student).get(page_of(cast.ana))
+        shown = [p for point in answer.context["alone"].points for p in (*point.missed, *point.met)]
+        assert theirs.pk not in {picture.situation.pk for picture in shown}
+
+
+class TestMinor:
+    @pytest.fixture
+    def words(self, cast, drills):
+        publish(cast, cast.ben)
+        unit = unit_of(cast.ben)
+        Goal.objects.create(unit=unit, area=cast.club.areas.first(), target=70, due_on=date(2027, 1, 1))
+        return text(cast.client(cast.guardian).get(page_of(cast.ben)))
+
+    def test_praise_comes_first_and_there_is_one_thing(self, cast, words):
+        assert words.index("What goes well") < words.index("One thing to work on")
+        assert "What to work on" not in words
+        answer = cast.client(cast.guardian).get(page_of(cast.ben))
+        assert len(answer.context["alone"].points) == 1
+        assert answer.content.count(b'class="trend-drawing"') == 1
+
+    def test_no_ranks_chances_goals_or_standards(self, cast, words):
+        for word in ("chance that it is better", "standard", "Goals", "rank"):
+            assert word not in words
+        body = cast.client(cast.guardian).get(page_of(cast.ben)).content.decode()
+        assert "standard-word" not in body
+        assert '"standard"' not in body
+
+    def test_no_full_name(self, cast, words):
+        assert cast.ben.family_name not in words
+        assert "Ben" in words
+
+    def test_the_partner_of_a_minor_reads_no_full_name_either(self, cast):
+        pair = Unit.objects.pair_of(cast.ana, cast.ben)
+        expect(cast.ana.level)
+        publish_rows(cast, {pair: {"N1": (20, 1)}, unit_of(cast.ana): {"L2": (20, 18)}})
+        words = text(cast.client(cast.student).get(page_of(cast.ana)))
+        assert "As a pair with Ben" in words
+        assert cast.ben.family_name not in words
+
+    def test_the_one_thing_may_be_a_pair_s(self, cast):
+        pair = Unit.objects.pair_of(cast.ana, cast.ben)
+        expect(cast.ana.level)
+        analysis = publish_rows(cast, {pair: {"N1": (20, 1)}, unit_of(cast.ben): {"L2": (20, 18)}})
+        propose(analysis=analysis)
+        answer = cast.client(cast.guardian).get(page_of(cast.ben))
+        assert [len(group.points) for group in answer.context["pairs"]] == [1]
+        assert "It is one for the two of you" in text(answer)
+
+
+class TestPairs:
+    def test_a_section_for_each_with_points_and_trend(self, cast):
+        publish(cast, cast.ana)
+        pair = Unit.objects.pair_of(cast.ana, cast.dan)
+        for number in range(2):
+            analysis = publish_rows(
+                cast,
+                {pair: {"N1": (40, 4), "N2": (40, 30)}},
+                day=FIRST + timedelta(days=7 * number),
+                seed=9,
+                words="You two." if number else "",
+            )
+        full_fit(club=cast.club)
+        propose(analysis=analysis)
+        for person, player, partner in (
+            (cast.student, cast.ana, cast.dan),
+            (cast.head_coach, cast.dan, cast.ana),
+        ):
+            words = text(cast.client(person).get(page_of(player)))
+            section = words.split(f"As a pair with {partner.name}")[1]
+            assert "Up together, back together." in section
+            assert "Net as a pair" in section
+            assert "You two." in words
+
+    def test_a_pair_that_was_never_looked_at_is_no_section(self, cast):
+        Unit.objects.pair_of(cast.ana, cast.dan)
+        publish(cast, cast.ana)
+        assert "As a pair" not in text(cast.client(cast.student).get(page_of(cast.ana)))
+
+
+class TestCoach:
+    def test_counts_and_intervals(self, cast):
+        publish(cast, cast.ana)
+        words = text(cast.client(cast.assistant).get(page_of(cast.ana)))
+        assert re.search(r"20 of 80 \(\d+ to \d+ %\)", words)
+        assert "Proposed by the rule" in words
+        assert re.search(r"standard \d+ %", words)
+        assert "in 10; we have seen" not in words
+        assert "Wilson" in words
+
+    def test_only_the_head_coach_has_the_forms(self, cast, drills):
+        publish(cast, cast.ana)
+        head = cast.client(cast.head_coach).get(page_of(cast.ana)).content.decode()
+        assert page_of(cast.ana, "focus_set") in head
+        for person in (cast.assistant, cast.student):
+            body = cast.client(person).get(page_of(cast.ana)).content.decode()
+            assert "/focus/" not in body
+        assert "/log/" not in head
+
+    def test_sets_one_for_the_player_and_for_a_pair(self, cast):
+        pair = Unit.objects.pair_of(cast.ana, cast.dan)
+        publish_rows(cast, {pair: {"N1": (20, 10)}, unit_of(cast.ana): {"L2": (20, 15)}})
+        client = cast.client(cast.head_coach)
+        for unit, code in ((unit_of(cast.ana), "L2"), (pair, "N1")):
+            check = Check.objects.get(club=cast.club, code=code)
+            answer = client.post(
+                page_of(cast.ana, "focus_set"), {"check": f"{unit.pk}-{check.pk}", "words": "Mine", "cue": ""}
+            )
+            assert answer.status_code == 302
+            assert answer["Location"] == page_of(cast.ana) + "#focus"
+        assert set(FocusPoint.objects.values_list("unit", "check_identity__code")) == {
+            (unit_of(cast.ana).pk, "L2"),
+            (pair.pk, "N1"),
+        }
+        assert "Mine" in text(cast.client(cast.student).get(page_of(cast.ana)))
+
+    @pytest.mark.parametrize("value", ["", "x", "1-1", "999-999"])
+    def test_what_is_not_on_the_list_is_refused_at_the_field(self, cast, value):
+        answer = cast.client(cast.head_coach).post(page_of(cast.ana, "focus_set"), {"check": value})
+        assert answer.status_code == 422
+        assert answer.context["focus_form"].errors["check"]
+        assert not FocusPoint.objects.exists()
+
+    def test_a_fourth_is_refused_at_the_field(self, cast):
+        publish(cast, cast.ana)
+        unit, check = unit_of(cast.ana), Check.objects.get(club=cast.club, code="S2")
+        answer = cast.client(cast.head_coach).post(
+            page_of(cast.ana, "focus_set"), {"check": f"{unit.pk}-{check.pk}"}
+        )
+        assert answer.status_code == 422
+        assert "There are 3 focus points already" in text(answer)
+        assert FocusPoint.objects.count() == 3
+
+    def test_rewords_and_drops(self, cast):
+        publish(cast, cast.ana)
+        one, two, three = FocusPoint.objects.order_by("rank")
+        client = cast.client(cast.head_coach)
+        address = page_of(cast.ana, "focus_reword", point=one.pk)
+        assert client.post(address, {"words": "Slowly up", "cue": ""}).status_code == 302
+        assert client.post(address, {"words": "w" * 301, "cue": ""}).status_code == 422
+        client.post(page_of(cast.ana, "focus_drop", point=two.pk), {"how": "dropped"})
+        client.post(page_of(cast.ana, "focus_drop", point=three.pk), {"how": "done"})
+        states = dict(FocusPoint.objects.values_list("rank", "state"))
+        assert states == {1: "active", 2: "dropped", 3: "ended"}
+        words = text(cast.client(cast.student).get(page_of(cast.ana)))
+        assert "Slowly up" in words
+        # Once more says that it is over, and changes nothing.
+        answer = client.post(page_of(cast.ana, "focus_drop", point=two.pk), {"how": "done"}, follow=True)
+        assert "over already" in text(answer)
+        two.refresh_from_db()
+        assert two.state == "dropped"
+
+    @pytest.mark.parametrize("person", ["assistant", "manager", "student", "guardian", "two_clubs"])
+    def test_nobody_else_may(self, cast, person):
+        publish(cast, cast.ana)
+        point = FocusPoint.objects.first()
+        client = cast.client(getattr(cast, person))
+        for address in (
+            page_of(cast.ana, "focus_set"),
+            page_of(cast.ana, "focus_drop", point=point.pk),
+            page_of(cast.ana, "focus_reword", point=point.pk),
+            page_of(cast.ana, "homework_give"),
+        ):
+            assert client.post(address).status_code == 403
+        assert FocusPoint.objects.filter(state="active").count() == 3
+
+    def test_a_point_of_another_player_is_not_there(self, cast):
+        publish(cast, cast.ana)
+        point = FocusPoint.objects.first()
+        client = cast.client(cast.head_coach)
+        for name in ("focus_drop", "focus_reword"):
+            assert client.post(page_of(cast.dan, name, point=point.pk)).status_code == 404
+
+    def test_gives_a_drill_and_takes_it_back(self, cast, drills):
+        drill = Drill.objects.get(club=cast.club, code="lob-two-feet")
+        client = cast.client(cast.head_coach)
+        address = page_of(cast.ana, "homework_give")
+        assert client.post(address, {"drill": drill.pk, "times": 2}).status_code == 302
+        assert client.post(address, {"drill": drill.pk, "times": 2}).status_code == 422
+        row = Homework.objects.get()
+        assert (row.times, row.given_by) == (2, cast.head_coach)
+        answer = client.post(reverse("homework_withdraw", args=["seaside", row.uuid]), follow=True)
+        assert "taken back" in text(answer)
+        row.refresh_from_db()
+        assert row.withdrawn_at
+
+
+class TestHomework:
+    @pytest.fixture
+    def row(self, cast, drills):
+        drill = Drill.objects.get(club=cast.club, code="lob-two-feet")
+        week = cast.club.today() - timedelta(days=cast.club.today().weekday())
+        return Homework.objects.create(player=cast.ana, drill=drill, week_of=week)
+
+    def send(self, cast, row, person=None, **changed):
+        data = {"good": "8", "tried": "10", "felt": "easy", "uuid": str(uuid.uuid4()), **changed}
+        address = reverse("homework_log", args=["seaside", row.uuid])
+        return cast.client(person or cast.student).post(address, data)
+
+    def test_steps_dose_and_cautions(self, cast, row):
+        words = text(cast.client(cast.student).get(page_of(cast.ana)))
+        for said in (row.drill.name, row.drill.dose, *row.drill.steps, *row.drill.cautions):
+            assert said in words
+
+    def test_two_taps(self, cast, row):
+        body = cast.client(cast.student).get(page_of(cast.ana)).content.decode()
+        form = body.split(f'action="/c/seaside/homework/{row.uuid}/log/"')[1].split("</form>")[0]
+        key = re.search(r'name="uuid" value="([^"]+)"', form)[1]
+        assert form.count('type="radio"') == 11
+        assert form.count('name="felt"') == 3
+        answer = self.send(cast, row, uuid=key)
+        assert answer["Location"] == page_of(cast.ana) + "#homework"
+        entry = HomeworkLog.objects.get()
+        assert (entry.good, entry.tried, entry.felt, entry.done_on) == (8, 10, "easy", cast.club.today())
+        assert "8 of 10, felt easy" in text(cast.client(cast.student).get(page_of(cast.ana)))
+        self.send(cast, row, uuid=key)
+        assert HomeworkLog.objects.count() == 1
+
+    @pytest.mark.parametrize(
+        "changed",
+        [
+            {"good": "11"},
+            {"good": ""},
+            {"tried": "7"},
+            {"felt": "great"},
+            {"uuid": "x"},
+            {"done_on": "2099-01-01"},
+        ],
+    )
+    def test_refused_with_a_sentence(self, cast, row, changed):
+        answer = self.send(cast, row, **changed)
+        assert answer.status_code == 422
+        assert not HomeworkLog.objects.exists()
+        form = next(item.form for item in answer.context["homework"] if item.row.pk == row.pk)
+        assert form.errors
+
+    @pytest.mark.parametrize(
+        ("person", "status"),
+        [("guardian", 404), ("all_in_one", 404), ("head_coach", 403), ("manager", 403), ("stranger", 404)],
+    )
+    def test_somebody_else_s(self, cast, row, person, status):
+        assert self.send(cast, row, getattr(cast, person)).status_code == status
+        assert not HomeworkLog.objects.exists()
+
+    def test_a_promise_asks_for_chances(self, cast, drills):
+        drill = Drill.objects.get(club=cast.club, code="lob-promise")
+        Homework.objects.create(player=cast.ana, drill=drill, week_of=cast.club.today())
+        words = text(cast.client(cast.student).get(page_of(cast.ana)))
+        assert f"Promise for your next match: {drill.name}" in words
+        assert "Of 10 chances, how often did you keep it?" in words
+
+
+def queries(client, url):
+    with CaptureQueriesContext(
+        connection,
+    ) as caught:
+        assert client.get(url).status_code == 200
+    return len(caught)
+
+
+def test_queries_do_not_grow_with_matches(cast, drills, film):
+    made = publish(cast, cast.ana, days=2)
+    film(made[-1])
+    client = cast.client(cast.student)
+    few = queries(client, page_of(cast.ana))
+    unit = unit_of(cast.ana)
+    for number in range(10):
+        analysis = publish_rows(cast, {unit: SHARES}, day=date(2026, 10, 1) + timedelta(days=number), seed=7)
+        see(analysis, unit, "B1", "missed")
+        MatchFilm.objects.create(match=analysis.match, film=Film.objects.get())
+    full_fit(club=cast.club)
+    assert queries(client, page_of(cast.ana)) == few
+    assert few <= 40
+
+
+def test_the_codes_that_the_fixtures_use_are_on_the_list(cast):
+    assert set(CODES) <= set(Check.objects.filter(club=cast.club).values_list("code", flat=True))
+    assert User.objects.exists()
