@@ -1,6 +1,7 @@
-"""Scores, focus points and homework as JSON: counts and scores for coaches, tenths for whoever they are about."""
+"""The JSON interface of what follows from analyses: scores, focus points, homework.
 
-from __future__ import annotations
+Coaches get scores with their interval; students and guardians get tenths, as their pages do, and only their own.
+"""
 
 from typing import Any
 from uuid import UUID
@@ -17,15 +18,23 @@ from rest_framework.views import APIView
 
 from clubcoach import formatting
 from clubcoach.access import Can, Viewer
-from clubcoach.compute.intervals import wilson_bounds
-from players.models import Player, Unit, own_player_ids
+from clubcoach.compute.intervals import Tenths, tenths
+from players.models import Player, Unit
 from reports.focus import points_of
 from reports.homework import log_homework
 from reports.models import FocusPoint, Homework, HomeworkLog, Score
 
+READ = (Can.SEE_SCORES, Can.OWN_PADEL)
+
+
+def units_of(viewer: Viewer) -> QuerySet[Unit]:
+    """The units whose page this person may open: their own ones as a player and as a pair, for coaches all."""
+    players = Player.objects.seen_by(viewer).values("pk")
+    return Unit.objects.filter(club=viewer.club).filter(Q(first__in=players) | Q(second__in=players))
+
 
 class UnitSerializer(serializers.ModelSerializer):
-    players = serializers.SerializerMethodField(help_text=_("One player, or the two of a pair."))
+    players = serializers.SerializerMethodField(help_text=_("UUIDs of the player, or of both of a pair."))
 
     class Meta:
         model = Unit
@@ -37,7 +46,7 @@ class UnitSerializer(serializers.ModelSerializer):
 
 
 class ScoreSerializer(serializers.ModelSerializer):
-    """For coaches: 0 to 100 with an 80 % interval."""
+    """Numbers between 0 and 100; severity of analysts and hard balls are taken out of them."""
 
     unit = UnitSerializer(read_only=True)
     area = serializers.SlugRelatedField(slug_field="code", read_only=True)
@@ -47,8 +56,8 @@ class ScoreSerializer(serializers.ModelSerializer):
         fields = ["unit", "area", "series", "day", "score", "low", "high", "n", "better_than_first"]
 
 
-class TenthsSerializer(serializers.ModelSerializer):
-    """For students and guardians: about so many in 10, and what it may also be."""
+class OwnScoreSerializer(serializers.ModelSerializer):
+    """What students and guardians read: about so many in ten, and between which it may be."""
 
     unit = UnitSerializer(read_only=True)
     area = serializers.SlugRelatedField(slug_field="code", read_only=True)
@@ -70,81 +79,45 @@ class TenthsSerializer(serializers.ModelSerializer):
         return formatting.tenths_range(row.low / 100, row.high / 100)[1]
 
 
-class FocusSerializer(serializers.ModelSerializer):
-    """For coaches: with the counts on which it was proposed and the level's standard, as shares."""
+class TenthsSerializer(serializers.Serializer):
+    """About so many in ten, and between which it may be; nothing before anything was seen."""
 
+    about = serializers.IntegerField(allow_null=True)
+    low = serializers.IntegerField()
+    high = serializers.IntegerField()
+    n = serializers.IntegerField()
+
+
+class FocusSerializer(serializers.ModelSerializer):
     unit = UnitSerializer(read_only=True)
-    check = serializers.CharField(source="check_identity.code", read_only=True)
+    check_code = serializers.CharField(source="check_identity.code", read_only=True)
     area = serializers.CharField(source="check_identity.area.code", read_only=True)
+    seen_then = serializers.SerializerMethodField(
+        help_text=_("What was seen when it was proposed, in tenths.")
+    )
 
     class Meta:
         model = FocusPoint
         fields = [
-            "id",
             "unit",
-            "check",
+            "check_code",
             "area",
             "state",
-            "rank",
             "words",
             "cue",
-            "by_rule",
-            "seen",
-            "met",
-            "low",
-            "high",
-            "standard",
             "started_on",
             "ended_on",
+            "seen_then",
         ]
 
-
-class FocusTenthsSerializer(serializers.ModelSerializer):
-    """For students and guardians: in tenths, and without the standard."""
-
-    unit = UnitSerializer(read_only=True)
-    check = serializers.CharField(source="check_identity.code", read_only=True)
-    area = serializers.CharField(source="check_identity.area.code", read_only=True)
-    about = serializers.SerializerMethodField()
-    low = serializers.SerializerMethodField()
-    high = serializers.SerializerMethodField()
-
-    class Meta:
-        model = FocusPoint
-        fields = [
-            "id",
-            "unit",
-            "check",
-            "area",
-            "state",
-            "words",
-            "cue",
-            "seen",
-            "about",
-            "low",
-            "high",
-            "started_on",
-        ]
-
-    @extend_schema_field(serializers.IntegerField(allow_null=True))
-    def get_about(self, row: FocusPoint) -> int | None:
-        return formatting.tenths(row.met / row.seen) if row.seen else None
-
-    def get_low(self, row: FocusPoint) -> int:
-        return _range(row)[0]
-
-    def get_high(self, row: FocusPoint) -> int:
-        return _range(row)[1]
+    @extend_schema_field(TenthsSerializer)
+    def get_seen_then(self, focus: FocusPoint) -> dict[str, int | None]:
+        found: Tenths = tenths(focus.met, focus.seen)
+        return {"about": found.about, "low": found.low, "high": found.high, "n": found.n}
 
 
-def _range(row: FocusPoint) -> tuple[int, int]:
-    low, high = wilson_bounds([row.met], [row.seen])
-    return formatting.tenths_range(float(low[0]), float(high[0]))
-
-
-class HomeworkLogSerializer(serializers.ModelSerializer):
-    felt = serializers.ChoiceField(choices=HomeworkLog.Felt.choices, allow_blank=True, default="")
-    uuid = serializers.UUIDField(help_text=_("Made on the device: sent twice, it is one entry."))
+class LogSerializer(serializers.ModelSerializer):
+    uuid = serializers.UUIDField(help_text=_("Made on the device: sent twice it is one entry."))
 
     class Meta:
         model = HomeworkLog
@@ -154,143 +127,131 @@ class HomeworkLogSerializer(serializers.ModelSerializer):
 class HomeworkSerializer(serializers.ModelSerializer):
     player = serializers.SlugRelatedField(slug_field="uuid", read_only=True)
     drill = serializers.SlugRelatedField(slug_field="code", read_only=True)
-    focus = serializers.PrimaryKeyRelatedField(read_only=True, allow_null=True)
-    logs = HomeworkLogSerializer(many=True, read_only=True)
+    logs = LogSerializer(many=True, read_only=True)
 
     class Meta:
         model = Homework
-        fields = ["uuid", "player", "drill", "focus", "week_of", "times", "logs"]
+        fields = ["uuid", "player", "drill", "week_of", "times", "withdrawn_at", "logs"]
 
 
-class OfPlayer(filters.FilterSet):
-    player = filters.UUIDFilter(method="of_player", label=_("alone or in a pair"))
-
-    def of_player(self, rows: QuerySet[Any], name: str, value: UUID) -> QuerySet[Any]:
-        return rows.filter(Q(unit__first__uuid=value) | Q(unit__second__uuid=value))
-
-
-class ScoreFilter(OfPlayer):
+class ScoreFilter(filters.FilterSet):
+    player = filters.UUIDFilter(method="by_player", label=_("UUID of a player, also as one of a pair"))
     area = filters.CharFilter(field_name="area__code", label=_("code of an area"))
+    since = filters.DateFilter(field_name="day", lookup_expr="gte", label=_("from this day on"))
 
     class Meta:
         model = Score
-        fields = ["player", "area", "series"]
+        fields = ["player", "area", "series", "since"]
+
+    def by_player(self, scores: QuerySet[Score], name: str, value: UUID) -> QuerySet[Score]:
+        return scores.filter(Q(unit__first__uuid=value) | Q(unit__second__uuid=value))
 
 
-class FocusFilter(OfPlayer):
+class FocusFilter(filters.FilterSet):
+    player = filters.UUIDFilter(method="by_player", label=_("UUID of a player, also as one of a pair"))
+
     class Meta:
         model = FocusPoint
         fields = ["player", "state"]
 
+    def by_player(self, points: QuerySet[FocusPoint], name: str, value: UUID) -> QuerySet[FocusPoint]:
+        return points.filter(Q(unit__first__uuid=value) | Q(unit__second__uuid=value))
+
 
 class HomeworkFilter(filters.FilterSet):
-    player = filters.UUIDFilter(field_name="player__uuid")
+    player = filters.UUIDFilter(field_name="player__uuid", label=_("UUID of a player"))
 
     class Meta:
         model = Homework
         fields = ["player", "week_of"]
 
 
-class Told(generics.ListAPIView):
-    """Coaches read everybody's in numbers; students and guardians their own in tenths."""
+@extend_schema(
+    responses=PolymorphicProxySerializer(
+        "ToldScore", [ScoreSerializer, OwnScoreSerializer], resource_type_field_name=None, many=True
+    )
+)
+class ScoreList(generics.ListAPIView):
+    """Scores by unit, area and match day: "now" as seen today, "then" as told when it was published.
 
-    rights = {"GET": (Can.SEE_SCORES, Can.OWN_PADEL)}
-    coaches: type[serializers.ModelSerializer]
-    students: type[serializers.ModelSerializer]
+    Coaches read everybody's in numbers, students and guardians their own in tenths.
+    """
 
-    @property
-    def viewer(self) -> Viewer:
-        return self.request.viewer  # type: ignore[attr-defined]
+    rights = {"GET": READ}
+    filterset_class = ScoreFilter
+    queryset = Score.objects.none()
 
     def get_serializer_class(self) -> Any:
-        return self.coaches if self.viewer.can(Can.SEE_SCORES) else self.students
-
-    def mine(self, rows: QuerySet[Any]) -> QuerySet[Any]:
-        here = rows.filter(unit__club=self.viewer.club).select_related("unit__first", "unit__second")
-        if self.viewer.can(Can.SEE_SCORES):
-            return here
-        own = own_player_ids(self.viewer)
-        return here.filter(Q(unit__first__in=own) | Q(unit__second__in=own))
-
-
-def _either(name: str, one: Any, other: Any) -> PolymorphicProxySerializer:
-    return PolymorphicProxySerializer(name, [one, other], resource_type_field_name=None, many=True)
-
-
-@extend_schema(responses=_either("ToldScore", ScoreSerializer, TenthsSerializer))
-class ScoreList(Told):
-    """Scores by unit, area and match day: "now" as seen today, "then" as told when it was published."""
-
-    coaches, students = ScoreSerializer, TenthsSerializer
-    queryset = Score.objects.none()
-    filterset_class = ScoreFilter
+        request: Any = self.request
+        return ScoreSerializer if request.viewer.can(Can.SEE_SCORES) else OwnScoreSerializer
 
     def get_queryset(self) -> QuerySet[Score]:
+        request: Any = self.request
         if getattr(self, "swagger_fake_view", False):
             return Score.objects.none()
-        return self.mine(Score.objects.select_related("area").order_by("unit", "area", "series", "day"))
+        return (
+            Score.objects.filter(club=request.viewer.club, unit__in=units_of(request.viewer))
+            .select_related("unit__first", "unit__second", "area")
+            .order_by("day", "pk")
+        )
 
 
-@extend_schema(responses=_either("ToldFocus", FocusSerializer, FocusTenthsSerializer))
-class FocusList(Told):
-    """Focus points. Students and guardians see those that are being worked on; of a minor one."""
-
-    coaches, students = FocusSerializer, FocusTenthsSerializer
-    queryset = FocusPoint.objects.none()
+class FocusList(generics.ListAPIView):
+    rights = {"GET": READ}
+    serializer_class = FocusSerializer
     filterset_class = FocusFilter
+    queryset = FocusPoint.objects.none()
 
     def get_queryset(self) -> QuerySet[FocusPoint]:
+        request: Any = self.request
         if getattr(self, "swagger_fake_view", False):
             return FocusPoint.objects.none()
-        rows = self.mine(
-            FocusPoint.objects.select_related("check_identity__area").order_by("unit", "rank", "pk")
+        points = FocusPoint.objects.filter(unit__in=units_of(request.viewer))
+        if not request.viewer.can(Can.SEE_SCORES):
+            # What the coach took off the page is not read here either, and of a minor there is one point.
+            players = Player.objects.seen_by(request.viewer).select_related("club")
+            shown = {point.pk for player in players for point in points_of(player)}
+            points = points.filter(pk__in=shown)
+        return points.select_related("unit__first", "unit__second", "check_identity__area").order_by(
+            "rank", "pk"
         )
-        if self.viewer.can(Can.SEE_SCORES):
-            return rows
-        return rows.filter(state=FocusPoint.State.ACTIVE, pk__in=_shown_to(self.viewer))
-
-
-def _shown_to(viewer: Viewer) -> set[int]:
-    """What the pages of one's own show: of a minor no more than one."""
-    own = Player.objects.filter(pk__in=own_player_ids(viewer)).select_related("club")
-    return {point.pk for player in own for point in points_of(player)}
 
 
 class HomeworkList(generics.ListAPIView):
-    """Drills that were given, the newest week first, with what was logged."""
-
-    rights = {"GET": (Can.SEE_SCORES, Can.OWN_PADEL)}
+    rights = {"GET": READ}
     serializer_class = HomeworkSerializer
-    queryset = Homework.objects.none()
     filterset_class = HomeworkFilter
+    queryset = Homework.objects.none()
 
     def get_queryset(self) -> QuerySet[Homework]:
+        request: Any = self.request
         if getattr(self, "swagger_fake_view", False):
             return Homework.objects.none()
-        viewer = self.request.viewer  # type: ignore[attr-defined]
-        rows = Homework.objects.filter(player__club=viewer.club, withdrawn_at=None)
-        if not viewer.can(Can.SEE_SCORES):
-            rows = rows.filter(player__in=own_player_ids(viewer))
         return (
-            rows.select_related("player", "drill", "focus")
+            Homework.objects.filter(player__in=Player.objects.seen_by(request.viewer))
+            .select_related("player", "drill")
             .prefetch_related("logs")
             .order_by("-week_of", "pk")
         )
 
 
-class HomeworkLogNew(APIView):
-    """Log a drill: "8 of 10, felt easy"."""
-
+class HomeworkLogs(APIView):
     rights = {"POST": Can.OWN_PADEL}
 
-    @extend_schema(request=HomeworkLogSerializer, responses={201: HomeworkLogSerializer})
-    def post(self, request: Request, slug: str, homework: UUID) -> Response:
-        viewer = request.viewer  # type: ignore[attr-defined]
-        own = Homework.objects.filter(player__in=own_player_ids(viewer)).select_related("player__club")
-        row = get_object_or_404(own, uuid=homework, player__club=viewer.club)
-        sent = HomeworkLogSerializer(data=request.data)
-        # The name of an entry may come a second time: that is how a repeat is known.
-        sent.fields["uuid"].validators = []
-        sent.is_valid(raise_exception=True)
-        entry = log_homework(by=viewer.user, homework=row, **sent.validated_data)
-        return Response(HomeworkLogSerializer(entry).data, status=201)
+    @extend_schema(operation_id="homework_log", request=LogSerializer, responses={201: LogSerializer})
+    def post(self, request: Any, slug: str, homework: UUID) -> Response:
+        row = get_object_or_404(
+            Homework.objects.filter(player__in=Player.objects.seen_by(request.viewer)).select_related(
+                "player__club"
+            ),
+            uuid=homework,
+        )
+        return Response(LogSerializer(_log(request, row)).data, status=201)
+
+
+def _log(request: Request, row: Homework) -> HomeworkLog:
+    sent = LogSerializer(data=request.data)
+    # What is wrong with the numbers is said by the service, in the same words as on the page.
+    sent.fields["good"].validators = sent.fields["tried"].validators = []
+    sent.is_valid(raise_exception=True)
+    return log_homework(by=request.user, homework=row, **sent.validated_data)

@@ -7,7 +7,6 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
-from django.db.models import Count, OuterRef, Subquery
 from django.utils.translation import gettext as _
 
 from clubcoach import formatting
@@ -140,17 +139,3 @@ def better_words(club: Club, rows: list[Score], *, tenths: bool) -> str:
     if tenths:
         return _("The chance that it is better now than on %(day)s: about %(tenths)d in 10.") % values
     return _("The chance that it is better now than on %(day)s: %(percent)d %%.") % values
-
-
-def standings(club: Club) -> dict[tuple[int, int], Standing]:
-    """The latest score of every unit and area of a club; two queries."""
-    mine = Score.objects.filter(club=club, series=Score.Series.NOW)
-    days = {
-        (row["unit"], row["area"]): row["days"]
-        for row in mine.order_by().values("unit", "area").annotate(days=Count("n", distinct=True))
-    }
-    last = mine.filter(unit=OuterRef("unit"), area=OuterRef("area")).order_by("-day").values("day")[:1]
-    return {
-        (row.unit_id, row.area_id): Standing(row, days[row.unit_id, row.area_id])
-        for row in mine.filter(day=Subquery(last))
-    }

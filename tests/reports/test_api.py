@@ -9,6 +9,7 @@ from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
 from clubcoach.models import ApiToken
+from players.models import Unit
 from reports.models import FocusPoint, Homework, HomeworkLog, Score
 from tests import factories as make
 from tests.clubcoach.walk import build_world
@@ -34,11 +35,19 @@ def get(cast, person, path):
     return cast.client(person).get(ROOT + path)
 
 
-def test_scores_are_for_coaches(cast, world):
+def test_coaches_read_scores_and_students_their_own_in_tenths(cast, world):
     rows = get(cast, cast.assistant, "scores/?series=now&area=feet").json()["results"]
     assert [(row["score"], row["low"], row["high"], row["n"]) for row in rows] == [(40.0, 30.0, 50.0, 30)]
     assert rows[0]["unit"] == {"kind": "player", "players": [str(cast.ana.uuid)]}
-    assert get(cast, cast.student, "scores/").status_code == 403
+    (own,) = get(cast, cast.student, "scores/?series=now").json()["results"]
+    assert {name: own[name] for name in ("about", "low", "high", "n")} == {
+        "about": 4,
+        "low": 3,
+        "high": 5,
+        "n": 30,
+    }
+    assert not {"score", "better_than_first"} & own.keys()
+    assert get(cast, cast.guardian, f"scores/?player={cast.ana.uuid}").json()["results"] == []
     assert get(cast, cast.manager, "scores/").status_code == 403
     assert get(cast, cast.stranger, "scores/").status_code == 404
 
@@ -61,6 +70,22 @@ def test_a_student_reads_tenths_and_only_her_own(cast, world):
     FocusPoint.objects.update(state="dropped")
     assert get(cast, cast.student, "focus/").json()["results"] == []
     assert get(cast, cast.head_coach, "focus/").json()["count"] == 1
+
+
+def test_a_pair_s_scores_are_both_players_and_a_minor_has_one_point(cast, world):
+    pair = Unit.objects.pair_of(cast.ben, cast.ana)
+    unit = cast.club.units.get(first=cast.ben, kind="player")
+    score = Score.objects.filter(series="now").first()
+    score.pk, score.unit = None, pair
+    score.save()
+    for row, code in ((unit, "F1"), (unit, "L2"), (pair, "N1")):
+        check = cast.club.checks.get(code=code)
+        FocusPoint.objects.create(
+            unit=row, check_identity=check, seen=9, met=1, low=0, high=1, standard=1, started_on="2026-09-01"
+        )
+    assert get(cast, cast.guardian, "scores/").json()["count"] == 1
+    assert [row["check_code"] for row in get(cast, cast.guardian, "focus/").json()["results"]] == ["F1"]
+    assert {row["check_code"] for row in get(cast, cast.student, "focus/").json()["results"]} == {"F1", "N1"}
 
 
 def log(cast, person, homework, **body):
