@@ -179,29 +179,32 @@ def shown_draws(match: Match, areas: list[Area]) -> list[dict[str, Any]]:
 
 
 def margin_words(draw: Draw, more: int = MORE) -> str:
-    """'With these 24 we know a share to within about 2 in 10; 16 more: 1.5 in 10.'"""
+    """'With these 24 we know a share to within about 2 in 10; with 16 more: 1.5 in 10.'"""
     taken, listed = min(draw.planned, len(draw.order)), len(draw.order)
     if taken >= listed:
         return ngettext(
             "The one situation that is listed is drawn.", "All %(n)d listed situations are drawn.", listed
         ) % {"n": listed}
-    further = min(more, listed - taken)
-    words = ngettext(
-        "With this %(n)d situation we know a share to within about %(now)s in 10;"
-        " with %(more)d more: %(then)s in 10.",
-        "With these %(n)d we know a share to within about %(now)s in 10; with %(more)d more: %(then)s in 10.",
+    known = ngettext(
+        "With this %(n)d situation we know a share to within about %(now)s in 10",
+        "With these %(n)d we know a share to within about %(now)s in 10",
         taken,
-    )
-    return words % {
-        "n": taken,
-        "now": _tenths(draw, taken),
-        "more": further,
-        "then": _tenths(draw, taken + further),
-    }
+    ) % {"n": taken, "now": _tenths(draw, taken)}
+    if taken + more >= listed:
+        rest = ngettext(
+            "the other %(more)d would complete it", "the other %(more)d would complete it", listed - taken
+        ) % {"more": listed - taken}
+    else:
+        rest = ngettext("with %(more)d more: %(then)s in 10", "with %(more)d more: %(then)s in 10", more) % {
+            "more": more,
+            "then": _tenths(draw, taken + more),
+        }
+    return _("%(known)s; %(rest)s.") % {"known": known, "rest": rest}
 
 
 def _tenths(draw: Draw, taken: int) -> str:
     rallies = {row["situation"]: row["rally"] for row in draw.frame}
     clusters = len({rallies[uuid] for uuid in draw.order[:taken]})
     half = margin(taken, len(draw.order), clusters=clusters).half_width
-    return number_format(max(round(half * 20), 1) / 2, use_l10n=True)
+    halves = max(round(half * 20), 1)
+    return number_format(halves / 2 if halves % 2 else halves // 2, use_l10n=True)

@@ -160,10 +160,12 @@ def test_the_margin_in_words(court: Court) -> None:
     said = []
     for taken in (12, 22):
         clusters = len({rallies[uuid] for uuid in draw.order[:taken]})
-        said.append(round(margin(taken, 36, clusters=clusters).half_width * 20) / 2)
+        said.append(f"{round(margin(taken, 36, clusters=clusters).half_width * 20) / 2:g}")
     assert margin_words(draw) == (
         f"With these 12 we know a share to within about {said[0]} in 10; with 10 more: {said[1]} in 10."
     )
+    draw.planned = 30
+    assert margin_words(draw).endswith(" in 10; the other 6 would complete it.")
     draw.planned = 36
     assert margin_words(draw) == "All 36 listed situations are drawn."
 

@@ -4,10 +4,12 @@ import uuid
 from typing import Any
 
 import pytest
+from django.core.exceptions import PermissionDenied
 
 from clubcoach.models import AuditEvent
 from players.models import Check, CheckListVersion, CheckWording, Unit
 from sessions.models import Analysis, Closure, Mark, Op, Rally, RallyEdit, Situation
+from sessions.ops.engine import apply_ops
 from tests import factories as make
 from tests.sessions.coding import Court, Device, make_court
 
@@ -564,6 +566,14 @@ def test_an_analyst_who_was_replaced_is_refused(court: Court, device: Device) ->
     court.analysis.save(update_fields=["analyst"])
     answer = device.post([device.op("rally.add", new(), {"number": 2, "start_s": 50})])
     assert answer.status_code == 403
+
+
+def test_the_service_itself_takes_nothing_from_anybody_else(court: Court, device: Device) -> None:
+    sent = device.op("rally.add", new(), {"number": 1, "start_s": 5})
+    for person in (court.cast.head_coach, court.cast.student, court.cast.stranger):
+        with pytest.raises(PermissionDenied):
+            apply_ops(by=person, analysis=court.analysis, ops=[sent])
+    assert not Op.objects.exists()
 
 
 BODIES = [

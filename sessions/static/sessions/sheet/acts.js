@@ -42,7 +42,12 @@ export class Acts {
     const inverse = this.model.inverse({ kind, target, body, local });
     const known = base === undefined ? this.model.rev(patch.row, patch.id) : base;
     const op = this.queue.push({
-      kind, target, body, local, row: `${patch.row}:${patch.id}`, base: kind === "undo" ? null : known,
+      kind,
+      target,
+      body,
+      local,
+      row: `${patch.row}:${patch.id}`,
+      base: kind === "undo" ? null : known,
     });
     this.model.apply(op);
     if (kind !== "undo") {
@@ -197,7 +202,7 @@ export class Acts {
   choose(uuid, check = undefined) {
     const situation = uuid && this.model.situations.get(uuid);
     this.ui.situation = situation ? uuid : null;
-    const first = situation ? this.model.openChecks(situation)[0] ?? null : null;
+    const first = situation ? (this.model.openChecks(situation)[0] ?? null) : null;
     this.ui.check = check === undefined ? first : check;
     if (situation) this.ui.rally = situation.rally;
     this.refresh();
@@ -222,11 +227,13 @@ export class Acts {
     }
     if (!this.send("mark.set", `${situation.uuid}/${code}`, { value })) return;
     const marked = this.model.situations.get(situation.uuid);
-    const next = value === null ? code : this.model.openChecks(marked)[0] ?? null;
+    const next = value === null ? code : (this.model.openChecks(marked)[0] ?? null);
     this.ui.check = next;
     const word = value === null ? w("cleared") : w(`mark_${value}`);
     const then = next && next !== code ? this.model.check(marked, next) : null;
-    this.say(then ? w("said_mark_next", { code, word, next, name: then.name }) : w("said_mark", { code, word }));
+    this.say(
+      then ? w("said_mark_next", { code, word, next, name: then.name }) : w("said_mark", { code, word }),
+    );
     if (value !== null) this.goOn(marked, code, next);
     this.refresh();
   }
@@ -277,7 +284,8 @@ export class Acts {
       return;
     }
     const situations = this.model.counted(rally.uuid, code);
-    if (this.send("area.close", target, { situations })) this.say(w("said_closed", { area: name, n: situations }));
+    if (this.send("area.close", target, { situations }))
+      this.say(w("said_closed", { area: name, n: situations }));
   }
 
   closeAll() {
@@ -286,7 +294,8 @@ export class Acts {
       this.say(w("no_rally"));
       return;
     }
-    for (const area of this.model.areas) if (!this.model.closed(rally.uuid, area.code)) this.close(area.code, rally);
+    for (const area of this.model.areas)
+      if (!this.model.closed(rally.uuid, area.code)) this.close(area.code, rally);
     this.say(w("said_all_closed", { n: rally.number }));
     if (this.ui.pass === 1) this.move(1);
   }
@@ -323,7 +332,14 @@ export class Acts {
     this.choose(situation.uuid);
     this.film.upTo(situation.hit_s);
     const name = this.model.area.get(situation.area).name;
-    this.say(w("said_step", { k: next + 1, n: steps.length, area: name, who: this.model.units.get(situation.unit).name }));
+    this.say(
+      w("said_step", {
+        k: next + 1,
+        n: steps.length,
+        area: name,
+        who: this.model.units.get(situation.unit).name,
+      }),
+    );
   }
 
   turn(pass) {

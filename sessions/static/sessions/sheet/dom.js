@@ -23,7 +23,11 @@ function shape(tag, attributes) {
 
 // Met: a filled square. Missed: an open square with a stroke through it. Not seen: a dot. Asked: a line to fill.
 export function glyph(value) {
-  const svg = shape("svg", { viewBox: "0 0 12 12", class: `glyph ${value || "open"}`, "aria-hidden": "true" });
+  const svg = shape("svg", {
+    viewBox: "0 0 12 12",
+    class: `glyph ${value || "open"}`,
+    "aria-hidden": "true",
+  });
   if (value === "met") svg.append(shape("rect", { x: 1.5, y: 1.5, width: 9, height: 9 }));
   else if (value === "missed") {
     svg.append(shape("rect", { x: 2, y: 2, width: 8, height: 8 }), shape("path", { d: "M2 10 10 2" }));
@@ -44,7 +48,9 @@ export function choice(label, value, options, act, attributes = {}) {
   const select = el(
     "select",
     { ...attributes, on: { change: (event) => act(event.target.value) } },
-    options.map(([code, name]) => el("option", { value: code, selected: code === String(value ?? "") }, name)),
+    options.map(([code, name]) =>
+      el("option", { value: code, selected: code === String(value ?? "") }, name),
+    ),
   );
   return el("label", { class: "fact" }, el("span", {}, label), select);
 }

@@ -14,7 +14,8 @@ export class Draws {
     const data = model.areas.map((area) => [
       area.code,
       model.draws.find((draw) => draw.area === area.code),
-      model.situationList.filter((row) => row.area === area.code && !row.shown_only && !row.not_codable).length,
+      model.situationList.filter((row) => row.area === area.code && !row.shown_only && !row.not_codable)
+        .length,
       this.acts.writable,
     ]);
     redraw(this.holder, data, () => [
@@ -24,16 +25,36 @@ export class Draws {
   }
 
   area(area, draw, listed) {
-    const said = draw ? w("draw_is", { area: area.name, planned: Math.min(draw.planned, draw.listed), n: draw.listed }) : w("draw_not_yet", { area: area.name, n: listed });
+    const said = draw
+      ? w("draw_is", { area: area.name, planned: Math.min(draw.planned, draw.listed), n: draw.listed })
+      : w("draw_not_yet", { area: area.name, n: listed });
     const words = el("p", {}, said, draw ? ` ${draw.words}` : "");
     const over = draw && draw.planned >= draw.listed;
     if (!this.acts.writable || !listed || over) return words;
-    const number = el("input", { type: "number", name: "planned", min: "1", max: "9999", required: true, value: String(draw ? draw.planned + 10 : Math.min(24, listed)), "data-focus": `planned-${area.code}` });
+    const number = el("input", {
+      type: "number",
+      name: "planned",
+      min: "1",
+      max: "9999",
+      required: true,
+      value: String(Math.min(draw ? draw.planned + 10 : 24, draw?.listed ?? listed)),
+      "data-focus": `planned-${area.code}`,
+    });
     const problem = el("p", { class: "errorlist", role: "alert" });
     const form = el(
-      "form", { class: "draw-form", on: { submit: (event) => this.send(event, area.code, problem) } },
-      el("label", { class: "fact" }, el("span", {}, w(draw ? "draw_up_to" : "draw_number", { area: area.name })), number),
-      el("button", { type: "submit", "data-focus": `draw-${area.code}` }, w(draw ? "draw_go_on" : "draw_now")),
+      "form",
+      { class: "draw-form", on: { submit: (event) => this.send(event, area.code, problem) } },
+      el(
+        "label",
+        { class: "fact" },
+        el("span", {}, w(draw ? "draw_up_to" : "draw_number", { area: area.name })),
+        number,
+      ),
+      el(
+        "button",
+        { type: "submit", "data-focus": `draw-${area.code}` },
+        w(draw ? "draw_go_on" : "draw_now"),
+      ),
       problem,
     );
     return el("div", { class: "draw-area" }, words, form);
@@ -50,11 +71,19 @@ export class Draws {
     try {
       const answer = await fetch(config.draw, {
         method: "POST",
-        headers: { "Content-Type": "application/json", Accept: "application/json", "X-CSRFToken": this.acts.queue.token() },
+        headers: {
+          "Content-Type": "application/json",
+          Accept: "application/json",
+          "X-CSRFToken": this.acts.queue.token(),
+        },
         body: JSON.stringify({ area, planned }),
       });
       const data = await answer.json();
-      if (!answer.ok) problem.textContent = Object.values(data).flat().filter((one) => typeof one === "string").join(" ");
+      if (!answer.ok)
+        problem.textContent = Object.values(data)
+          .flat()
+          .filter((one) => typeof one === "string")
+          .join(" ");
       else await this.reload();
     } catch {
       problem.textContent = w("trouble_offline");

@@ -35,7 +35,8 @@ export class Film {
     const own = el("input", { type: "file", accept: "video/*", on: { change: (event) => this.open(event) } });
     const pick = el("label", { class: "fact own-film" }, el("span", {}, w("own_film")), own);
     const tools = el(
-      "div", { class: "film-tools" },
+      "div",
+      { class: "film-tools" },
       el("label", { class: "film-time" }, el("span", {}, w("match_time")), this.time),
       this.runButton,
       button(w("back"), () => this.jump(-2)),
@@ -66,7 +67,13 @@ export class Film {
     this.video.src = film.url;
     this.video.playbackRate = this.rate;
     if (start !== null) {
-      this.video.addEventListener("loadedmetadata", () => { this.video.currentTime = start; }, { once: true });
+      this.video.addEventListener(
+        "loadedmetadata",
+        () => {
+          this.video.currentTime = start;
+        },
+        { once: true },
+      );
     }
   }
 

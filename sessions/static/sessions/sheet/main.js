@@ -39,14 +39,32 @@ function alone(name) {
 
 class Sheet {
   constructor(doc, only) {
-    this.ui = { pass: 1, rally: null, situation: null, check: null, prompt: null, uncovered: new Set(), locked: !only };
-    this.queue = new Queue({ user: config.user, analysis: config.analysis, url: config.ops, token, nextSeq: doc.next_seq });
+    this.ui = {
+      pass: 1,
+      rally: null,
+      situation: null,
+      check: null,
+      prompt: null,
+      uncovered: new Set(),
+      locked: !only,
+    };
+    this.queue = new Queue({
+      user: config.user,
+      analysis: config.analysis,
+      url: config.ops,
+      token,
+      nextSeq: doc.next_seq,
+    });
     if (!only) this.queue.trouble = { kind: "other_tab", final: true };
     this.model = new Model(doc, this.queue.items);
     this.film = new Film(part("film"), doc.match.films);
     this.acts = new Acts({
-      model: this.model, queue: this.queue, film: this.film, ui: this.ui,
-      say: (text) => this.notes.say(text), refresh: () => this.refresh(),
+      model: this.model,
+      queue: this.queue,
+      film: this.film,
+      ui: this.ui,
+      say: (text) => this.notes.say(text),
+      refresh: () => this.refresh(),
     });
     const places = { status: part("status"), told: part("told"), list: part("notes"), said: part("said") };
     this.notes = new Notes(places, this.queue, this.acts);
@@ -81,7 +99,8 @@ class Sheet {
     this.row.draw(model, ui, this.table.coveredRallies(model, ui));
     this.draws.draw(model);
     this.notes.draw();
-    part("ledger").textContent = model.rallyList.length && ui.pass === 1 ? w("stands", { score: model.end }) : "";
+    part("ledger").textContent =
+      model.rallyList.length && ui.pass === 1 ? w("stands", { score: model.end }) : "";
   }
 
   heard(event, told) {
@@ -161,7 +180,12 @@ class Sheet {
       const key = (...children) => el("dt", {}, ...children);
       list.append(
         el("div", {}, key(el("kbd", {}, area.key)), el("dd", {}, w("key_add", { area: area.name }))),
-        el("div", {}, key(el("kbd", {}, w("shift")), " ", el("kbd", {}, area.key)), el("dd", {}, w("key_close", { area: area.name }))),
+        el(
+          "div",
+          {},
+          key(el("kbd", {}, w("shift")), " ", el("kbd", {}, area.key)),
+          el("dd", {}, w("key_close", { area: area.name })),
+        ),
       );
     }
   }
@@ -177,7 +201,9 @@ class Sheet {
         said.textContent = sent ? w("submit_notes") : w("submit_unsent", { n: this.queue.waiting });
         return;
       }
-      form.elements.devices.value = JSON.stringify(this.queue.last ? { [this.queue.device]: this.queue.last } : {});
+      form.elements.devices.value = JSON.stringify(
+        this.queue.last ? { [this.queue.device]: this.queue.last } : {},
+      );
       form.submit();
     });
   }

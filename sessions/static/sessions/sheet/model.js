@@ -1,10 +1,24 @@
 // What the sheet shows: the last state document with the operations on top that the server has not answered yet.
 const NEW_RALLY = {
-  end_s: null, server: null, winner: "", near_pair: "", side: "", score_set: null, reason: "", dropped: false,
+  end_s: null,
+  server: null,
+  winner: "",
+  near_pair: "",
+  side: "",
+  score_set: null,
+  reason: "",
+  dropped: false,
 };
 const NEW_SITUATION = {
-  trigger: "", ball: "normal", choice: "", outcome: "", shown_only: false, not_codable: "", note: "",
-  drawn: false, dropped: false,
+  trigger: "",
+  ball: "normal",
+  choice: "",
+  outcome: "",
+  shown_only: false,
+  not_codable: "",
+  note: "",
+  drawn: false,
+  dropped: false,
 };
 
 // Every operation comes down to values on one row; an undo carries the values that it brings back.
@@ -12,7 +26,8 @@ export function patchOf(op) {
   const { kind, target, body, local } = op;
   if (kind === "undo") return local;
   if (kind === "rally.add") return { row: "rally", id: target, fields: { ...NEW_RALLY, ...body } };
-  if (kind === "situation.add") return { row: "situation", id: target, fields: { ...NEW_SITUATION, ...body } };
+  if (kind === "situation.add")
+    return { row: "situation", id: target, fields: { ...NEW_SITUATION, ...body } };
   if (kind === "mark.set") return { row: "mark", id: target, fields: { value: body.value } };
   if (kind === "area.close") return { row: "closure", id: target, fields: { situations: body.situations } };
   if (kind === "area.open") return { row: "closure", id: target, fields: { situations: null } };
@@ -106,8 +121,12 @@ export class Model {
     const others = [...this.rallies.values()].filter((row) => !row.dropped && row.uuid !== rally.uuid);
     const later = others.filter((row) => row.start_s > rally.start_s && row.number >= rally.number);
     const step = rally.dropped
-      ? others.some((row) => row.number === rally.number) ? 0 : -1
-      : later.some((row) => row.number === rally.number) ? 1 : 0;
+      ? others.some((row) => row.number === rally.number)
+        ? 0
+        : -1
+      : later.some((row) => row.number === rally.number)
+        ? 1
+        : 0;
     for (const row of later) this.rallies.set(row.uuid, { ...row, number: row.number + step });
   }
 
@@ -169,7 +188,9 @@ export class Model {
   // The order of the second pass: along the draw where there is one, else along the match.
   steps() {
     if (this.analysis.plan !== "drawn") return this.situationList.filter((row) => row.area);
-    const drawn = this.areas.flatMap((area) => this.draws.find((draw) => draw.area === area.code)?.drawn ?? []);
+    const drawn = this.areas.flatMap(
+      (area) => this.draws.find((draw) => draw.area === area.code)?.drawn ?? [],
+    );
     return drawn.map((uuid) => this.situations.get(uuid)).filter((row) => row && !row.dropped);
   }
 
@@ -195,7 +216,10 @@ export class Model {
   }
 
   pairName(letter) {
-    return this.seats.filter((seat) => seat.pair === letter).map((seat) => seat.short).join(", ");
+    return this.seats
+      .filter((seat) => seat.pair === letter)
+      .map((seat) => seat.short)
+      .join(", ");
   }
 
   rallyAt(time) {

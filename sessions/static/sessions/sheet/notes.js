@@ -22,7 +22,11 @@ export class Notes {
     clearTimeout(this.timer);
     this.timer = setTimeout(() => this.tell(words), SOON);
     const data = [this.queue.notes, this.queue.trouble, this.queue.kept];
-    redraw(this.list, data, () => [this.trouble(), this.store(), ...this.queue.notes.map((note) => this.note(note))]);
+    redraw(this.list, data, () => [
+      this.trouble(),
+      this.store(),
+      ...this.queue.notes.map((note) => this.note(note)),
+    ]);
   }
 
   tell(words) {
@@ -45,18 +49,25 @@ export class Notes {
     const what = this.what(note);
     if (result.status === "conflict") {
       return el(
-        "div", { class: "note wrong", role: "group", "aria-label": w("differs", { what }) },
+        "div",
+        { class: "note wrong", role: "group", "aria-label": w("differs", { what }) },
         el("p", {}, w("differs", { what })),
-        el("p", {}, w("differs_values", { mine: this.values(result.mine), theirs: this.values(result.theirs) })),
         el(
-          "div", { class: "actions" },
+          "p",
+          {},
+          w("differs_values", { mine: this.values(result.mine), theirs: this.values(result.theirs) }),
+        ),
+        el(
+          "div",
+          { class: "actions" },
           button(w("keep_mine"), () => this.acts.insist(note), { "data-focus": `mine-${note.op}` }),
           button(w("take_theirs"), () => this.queue.dismiss(note), { "data-focus": `theirs-${note.op}` }),
         ),
       );
     }
     return el(
-      "div", { class: "note wrong" },
+      "div",
+      { class: "note wrong" },
       el("p", {}, w("not_taken", { what, message: result.message ?? "" })),
       button(w("read_it"), () => this.queue.dismiss(note), { "data-focus": `read-${note.op}` }),
     );
@@ -66,9 +77,13 @@ export class Notes {
     const [kind, id] = [note.row.split(":")[0], note.row.slice(note.row.indexOf(":") + 1)];
     const [first, second] = id.split("/");
     const { model } = this.acts;
-    if (kind === "rally") return w("rally_n", { n: model.find("rally", first)?.number ?? note.body?.number ?? "" });
+    if (kind === "rally")
+      return w("rally_n", { n: model.find("rally", first)?.number ?? note.body?.number ?? "" });
     if (kind === "closure") {
-      return w("area_in_rally", { area: model.area.get(second)?.name ?? second, n: model.find("rally", first)?.number ?? "" });
+      return w("area_in_rally", {
+        area: model.area.get(second)?.name ?? second,
+        n: model.find("rally", first)?.number ?? "",
+      });
     }
     const situation = model.find("situation", first);
     const area = model.area.get(situation?.area ?? note.body?.area)?.name ?? "";
@@ -77,7 +92,9 @@ export class Notes {
   }
 
   values(values) {
-    return Object.entries(values).map(([name, value]) => this.value(name, value)).join(", ");
+    return Object.entries(values)
+      .map(([name, value]) => this.value(name, value))
+      .join(", ");
   }
 
   value(name, value) {
@@ -86,6 +103,10 @@ export class Notes {
     if (name === "winner") return value === "none" ? w("nobody") : this.acts.model.pairName(value) || "…";
     if (name === "ball") return w(`ball_${value}`);
     if (name === "dropped") return w(value ? "removed" : "there");
-    return value === null || value === "" ? "…" : typeof value === "object" ? JSON.stringify(value) : String(value);
+    return value === null || value === ""
+      ? "…"
+      : typeof value === "object"
+        ? JSON.stringify(value)
+        : String(value);
   }
 }

@@ -93,9 +93,17 @@ export class Queue {
     const before = this.items.findLast((item) => item.row === row);
     this.last += 1;
     const op = {
-      op: crypto.randomUUID(), device: this.device, seq: this.last, kind, target, body, row, local,
+      op: crypto.randomUUID(),
+      device: this.device,
+      seq: this.last,
+      kind,
+      target,
+      body,
+      row,
+      local,
       // The revision of a row that is itself on its way is only known once that has been answered.
-      base_rev: before ? null : base, after: before?.op ?? null,
+      base_rev: before ? null : base,
+      after: before?.op ?? null,
     };
     this.write(`op.${op.op}`, op);
     this.write("last", this.last);
@@ -160,15 +168,25 @@ export class Queue {
   async send(batch) {
     const abort = new AbortController();
     const timer = setTimeout(() => abort.abort(), 20000);
-    const ops = batch.map(({ op, device, seq, kind, target, base_rev, body }) => (
-      { op, device, seq, kind, target, base_rev, body }
-    ));
+    const ops = batch.map(({ op, device, seq, kind, target, base_rev, body }) => ({
+      op,
+      device,
+      seq,
+      kind,
+      target,
+      base_rev,
+      body,
+    }));
     let answer;
     let data;
     try {
       answer = await fetch(this.url, {
         method: "POST",
-        headers: { "Content-Type": "application/json", Accept: "application/json", "X-CSRFToken": this.token() },
+        headers: {
+          "Content-Type": "application/json",
+          Accept: "application/json",
+          "X-CSRFToken": this.token(),
+        },
         body: JSON.stringify({ ops }),
         signal: abort.signal,
       });
@@ -224,7 +242,8 @@ export class Queue {
       // After a conflict the later ones rest on a value that she has not seen either: they keep the old revision,
       // and the server answers them in the same way.
       later.after = null;
-      later.base_rev = later.kind === "undo" ? null : result.status === "applied" ? result.rev : item.base_rev;
+      later.base_rev =
+        later.kind === "undo" ? null : result.status === "applied" ? result.rev : item.base_rev;
       this.write(`op.${later.op}`, later);
     }
     if (result.status !== "applied") this.note(item, result);

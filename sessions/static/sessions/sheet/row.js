@@ -1,15 +1,21 @@
-// The open row: facts of the rally, its situations with their checks as a line of cells, and what can be done.
+// The open row: the rally, its situations with their checks as a line of cells, and what can be done.
 import { button, choice, el, glyph, hidden, redraw } from "./dom.js";
-import { readScore, scoreParts } from "./score.js";
-import { clock, readClock, w } from "./words.js";
+import { Facts } from "./facts.js";
+import { clock, w } from "./words.js";
+
+const AWAY = ["blocked_view", "off_picture", "no_situation"];
 
 export class OpenRow {
   constructor(holder, acts) {
     this.acts = acts;
+    this.facts = new Facts(acts);
     this.holder = el("div", { class: "open-parts" });
     holder.replaceChildren(this.holder);
     this.parts = Object.fromEntries(
-      ["said", "facts", "prompt", "lines", "ask", "foot"].map((name) => [name, el("div", { class: `open-${name}` })]),
+      ["said", "facts", "prompt", "lines", "ask", "foot"].map((name) => [
+        name,
+        el("div", { class: `open-${name}` }),
+      ]),
     );
     this.holder.append(...Object.values(this.parts));
   }
@@ -22,132 +28,90 @@ export class OpenRow {
     const ledger = model.ledger(rally);
     const { parts } = this;
     redraw(parts.said, [rally.ledger?.contradictions ?? []], () => this.contradictions(rally));
-    redraw(parts.facts, [rally, ledger, writable, hide], () => this.facts(model, rally, writable, hide));
+    const brief = !writable || ui.pass === 2;
+    redraw(parts.facts, [rally, ledger, brief, hide], () =>
+      brief ? this.facts.words(model, rally, hide) : this.facts.fields(model, rally),
+    );
     redraw(parts.prompt, [ui.prompt], () => (ui.prompt ? this.prompt(model, ui.prompt) : []));
     const lines = model.of(rally.uuid);
-    redraw(parts.lines, [lines, ui.situation, ui.check, writable], () => this.lines(model, ui, lines, writable));
+    redraw(parts.lines, [lines, ui.situation, ui.check, writable], () =>
+      this.lines(model, ui, lines, writable),
+    );
     redraw(parts.ask, [ui.situation, ui.check, lines, writable], () => this.ask(model, ui, writable));
-    const closed = model.areas.map((area) => [model.closed(rally.uuid, area.code), model.counted(rally.uuid, area.code)]);
+    const closed = model.areas.map((area) => [
+      model.closed(rally.uuid, area.code),
+      model.counted(rally.uuid, area.code),
+    ]);
     redraw(parts.foot, [rally.uuid, closed, writable], () => this.foot(model, rally, writable));
   }
 
   contradictions(rally) {
-    return (rally.ledger?.contradictions ?? []).map((sentence) => el("p", { class: "note wrong small" }, sentence));
-  }
-
-  facts(model, rally, writable, hide) {
-    const { acts } = this;
-    if (!writable) return [this.factWords(model, rally)];
-    const ledger = model.ledger(rally);
-    const seats = model.seats.map((seat) => [String(seat.position), seat.name]);
-    const follows = (value) => w("follows", { value: value || "…" });
-    const due = ledger?.server ? model.seat(ledger.server)?.short : "";
-    return [
-      el(
-        "div", { class: "fact-line" },
-        this.time("start_s", w("starts"), rally.start_s),
-        this.time("end_s", w("ends"), rally.end_s),
-        choice(w("col_server"), rally.server ?? "", [["", follows(due)], ...seats], (value) => acts.setRally({ server: value ? Number(value) : null }), { "data-focus": "server" }),
-        choice(w("side"), rally.side, [["", follows(ledger?.side ? w(`side_${ledger.side}`) : "")], ["left", w("side_left")], ["right", w("side_right")]], (value) => acts.setRally({ side: value }), { "data-focus": "side" }),
-        choice(w("near_end"), rally.near_pair, [["", follows(ledger?.near)], ["A", model.pairName("A")], ["B", model.pairName("B")]], (value) => acts.setRally({ near_pair: value }), { "data-focus": "near" }),
-      ),
-      hide ? this.uncover(rally) : this.winner(model, rally),
-      this.score(rally),
-    ];
-  }
-
-  factWords(model, rally) {
-    const server = model.server(rally);
-    const parts = [w("from_to", { from: clock(rally.start_s, true), to: clock(rally.end_s, true) || "…" })];
-    if (server) parts.push(w("serves", { who: model.seat(server)?.name ?? "" }));
-    if (rally.winner) parts.push(w("won_by", { who: rally.winner === "none" ? w("nobody") : model.pairName(rally.winner) }));
-    if (rally.reason) parts.push(rally.reason);
-    return el("p", {}, parts.join(". "));
-  }
-
-  time(field, label, value) {
-    const wrong = () => this.acts.say(w("no_time"));
-    const act = (event) => {
-      const seconds = readClock(event.target.value);
-      if (seconds === null) wrong();
-      else this.acts.setRally({ [field]: seconds });
-    };
-    const input = el("input", { type: "text", class: "clock", inputmode: "decimal", value: clock(value, true), "data-focus": field, on: { change: act } });
-    const here = button(w("here"), () => this.acts.setRally({ [field]: this.acts.film.now() }), { class: "button quiet", "data-focus": `${field}-here`, "aria-label": `${label}: ${w("at_film_time")}` });
-    return el("div", { class: "fact-time" }, el("label", { class: "fact" }, el("span", {}, label), input), here);
-  }
-
-  winner(model, rally) {
-    const one = (code, name, key) => button(name, () => this.acts.endRally(code), { "aria-pressed": String(rally.winner === code), "data-focus": `won-${code}` }, el("kbd", { "aria-hidden": "true" }, key));
-    return el(
-      "div", { class: "fact-line", role: "group", "aria-label": w("col_winner") },
-      el("span", { class: "soft" }, w(rally.end_s === null ? "ends_here_won_by" : "won_by_words")),
-      one("A", model.pairName("A"), "7"), one("B", model.pairName("B"), "8"), one("none", w("nobody"), "9"),
+    return (rally.ledger?.contradictions ?? []).map((sentence) =>
+      el("p", { class: "note wrong small" }, sentence),
     );
-  }
-
-  uncover(rally) {
-    const act = () => {
-      this.acts.ui.uncovered.add(rally.uuid);
-      this.acts.refresh();
-    };
-    return el("p", {}, w("covered"), " ", button(w("uncover"), act, { class: "button quiet", "data-focus": "uncover" }));
-  }
-
-  score(rally) {
-    const parts = scoreParts(rally.score_set);
-    const field = (name, label) => el("label", { class: "fact" }, el("span", {}, label), el("input", { type: "text", name, value: parts[name], "data-focus": `score-${name}` }));
-    const said = el("p", { class: "errorlist", role: "alert" });
-    const form = el("form", { class: "score-form", on: { submit: (event) => this.setScore(event, said) } },
-      field("sets", w("score_sets")), field("games", w("score_games")), field("points", w("score_points")),
-      el("label", { class: "fact" }, el("span", {}, w("reason")), el("input", { type: "text", name: "reason", maxlength: "200", value: rally.reason, "data-focus": "score-reason" })),
-      el("button", { type: "submit", "data-focus": "score-set" }, w("set_score")),
-      rally.score_set ? button(w("unset_score"), () => this.acts.setRally({ score_set: null }), { class: "button quiet", "data-focus": "score-unset" }) : null,
-    );
-    return el("details", { class: "drawer", open: Boolean(rally.score_set) }, el("summary", {}, w("score_before")), el("div", { class: "drawer-body" }, said, form));
-  }
-
-  setScore(event, said) {
-    event.preventDefault();
-    const values = Object.fromEntries(new FormData(event.target));
-    const score = readScore(values);
-    if (!score || !values.reason.trim()) {
-      said.textContent = w(score ? "score_needs_reason" : "no_score");
-      return;
-    }
-    said.textContent = "";
-    this.acts.setRally({ score_set: score, reason: values.reason.trim() });
   }
 
   prompt(model, prompt) {
     const area = model.area.get(prompt.area);
-    const units = prompt.units.map((id, index) => button(model.units.get(id).name, () => this.acts.answer(index), { "data-focus": `unit-${index}` }, el("kbd", { "aria-hidden": "true" }, String(index + 1))));
-    const cancel = button(w("cancel"), () => { this.acts.ui.prompt = null; this.acts.refresh(); }, { class: "button quiet", "data-focus": "unit-no" });
-    return el("div", { class: "note", role: "group", "aria-label": w("who_is_it", { area: area.name }) }, el("p", {}, `${w("who_is_it", { area: area.name })} (${clock(prompt.at, true)})`), el("div", { class: "actions" }, units, cancel));
+    const units = prompt.units.map((id, index) =>
+      button(
+        model.units.get(id).name,
+        () => this.acts.answer(index),
+        { "data-focus": `unit-${index}` },
+        el("kbd", { "aria-hidden": "true" }, String(index + 1)),
+      ),
+    );
+    const cancel = button(
+      w("cancel"),
+      () => {
+        this.acts.ui.prompt = null;
+        this.acts.refresh();
+      },
+      { class: "button quiet", "data-focus": "unit-no" },
+    );
+    return el(
+      "div",
+      { class: "note", role: "group", "aria-label": w("who_is_it", { area: area.name }) },
+      el("p", {}, `${w("who_is_it", { area: area.name })} (${clock(prompt.at, true)})`),
+      el("div", { class: "actions" }, units, cancel),
+    );
   }
 
   lines(model, ui, lines, writable) {
     if (!lines.length) return el("p", { class: "soft" }, w("no_situations_yet"));
-    return el("ol", { class: "situation-lines" }, lines.map((row) => this.line(model, ui, row, writable)));
+    return el(
+      "ol",
+      { class: "situation-lines" },
+      lines.map((row) => this.line(model, ui, row, writable)),
+    );
   }
 
   line(model, ui, row, writable) {
     const area = model.area.get(row.area);
     const unit = model.units.get(row.unit);
     const current = row.uuid === ui.situation;
-    const name = button(w("situation_line", { time: clock(row.hit_s, true), area: area?.name ?? "", who: unit?.name ?? "" }), () => {
-      this.acts.choose(row.uuid);
-      this.acts.film.upTo(row.hit_s);
-    }, { class: "button quiet", "data-focus": `situation-${row.uuid}` });
-    const notes = [w(`end_${row.end}`), w(`ball_${row.ball}`)];
+    const name = button(
+      w("situation_line", { time: clock(row.hit_s, true), area: area?.name ?? "", who: unit?.name ?? "" }),
+      () => {
+        this.acts.choose(row.uuid);
+        this.acts.film.upTo(row.hit_s);
+      },
+      { class: "button quiet", "data-focus": `situation-${row.uuid}` },
+    );
+    const notes = [w(`end_${row.end}`), w("ball_is", { ball: w(`ball_${row.ball}`) })];
     if (row.drawn) notes.push(w("drawn"));
     if (row.shown_only) notes.push(w("only_shown"));
-    if (row.not_codable) notes.push(w(`away_${row.not_codable}`) ?? row.not_codable);
+    if (row.not_codable)
+      notes.push(AWAY.includes(row.not_codable) ? w(`away_${row.not_codable}`) : row.not_codable);
     return el(
-      "li", { class: current ? "current" : "" },
+      "li",
+      { class: current ? "current" : "" },
       el("div", { class: "line-head" }, name, el("span", { class: "soft small" }, notes.join(", "))),
-      el("div", { class: "cells" }, model.asked(row).map((code) => this.cell(model, ui, row, code, writable))),
-      current && writable ? this.corrections(model, row, area) : null,
+      el(
+        "div",
+        { class: "cells" },
+        model.asked(row).map((code) => this.cell(model, ui, row, code, writable)),
+      ),
     );
   }
 
@@ -159,33 +123,92 @@ export class OpenRow {
     return el(
       "button",
       {
-        type: "button", class: `cell ${value ?? "open"}`, title: check?.name ?? "", "aria-pressed": String(now),
-        "aria-label": said, disabled: !writable, "data-focus": `cell-${row.uuid}-${code}`,
+        type: "button",
+        class: `cell ${value ?? "open"}`,
+        title: check?.name ?? "",
+        "aria-pressed": String(now),
+        "aria-label": said,
+        disabled: !writable,
+        "data-focus": `cell-${row.uuid}-${code}`,
         on: { click: () => this.acts.choose(row.uuid, code) },
       },
-      el("span", { class: "cell-code" }, code), glyph(value), el("span", { class: "cell-letter" }, value ? w(`letter_${value}`) : ""),
+      el("span", { class: "cell-code" }, code),
+      glyph(value),
+      el("span", { class: "cell-letter" }, value ? w(`letter_${value}`) : ""),
     );
   }
 
-  corrections(model, row, area) {
+  corrections(model, row) {
     const { acts } = this;
+    const area = model.area.get(row.area);
     const set = (body) => acts.setSituation(row.uuid, body);
     const triggers = area.triggers.length
-      ? choice(w("trigger"), row.trigger, [["", w("any_trigger")], ...area.triggers.map((one) => [one.code, one.when])], (value) => set({ trigger: value }), { "data-focus": "trigger" })
+      ? choice(
+          w("trigger"),
+          row.trigger,
+          [["", w("any_trigger")], ...area.triggers.map((one) => [one.code, one.when])],
+          (value) => set({ trigger: value }),
+          { "data-focus": "trigger" },
+        )
       : null;
     const fitting = area.choices.filter((one) => !one.trigger || !row.trigger || one.trigger === row.trigger);
     const choices = fitting.length
-      ? choice(w("choice"), row.choice, [["", w("not_said")], ...fitting.map((one) => [one.code, one.name])], (value) => set({ choice: value }), { "data-focus": "choice" })
+      ? choice(
+          w("choice"),
+          row.choice,
+          [["", w("not_said")], ...fitting.map((one) => [one.code, one.name])],
+          (value) => set({ choice: value }),
+          { "data-focus": "choice" },
+        )
       : null;
-    const away = ["blocked_view", "off_picture", "no_situation"].map((code) => [code, w(`away_${code}`)]);
+    const away = [...new Set([...AWAY, row.not_codable])]
+      .filter(Boolean)
+      .map((code) => [code, AWAY.includes(code) ? w(`away_${code}`) : code]);
+    const fields = el(
+      "div",
+      { class: "fact-line drawer-body" },
+      choice(
+        w("at_end"),
+        row.end,
+        [
+          ["near", w("end_near")],
+          ["far", w("end_far")],
+        ],
+        (value) => set({ end: value }),
+        { "data-focus": "end" },
+      ),
+      triggers,
+      choices,
+      choice(
+        w("judged"),
+        row.not_codable,
+        [["", w("can_be_judged")], ...away],
+        (value) => set({ not_codable: value }),
+        { "data-focus": "away" },
+      ),
+      button(w("hit_is_here"), () => set({ hit_s: acts.film.now() }), {
+        class: "button quiet",
+        "data-focus": "hit",
+      }),
+      button(
+        row.shown_only ? w("make_counted") : w("make_shown"),
+        () => set({ shown_only: !row.shown_only }),
+        { class: "button quiet", disabled: row.drawn, "data-focus": "shown" },
+      ),
+      button(w("remove_situation"), () => acts.dropSituation(row.uuid), {
+        class: "button quiet",
+        disabled: row.drawn,
+        "data-focus": "drop",
+      }),
+    );
+    const toggled = (event) => {
+      this.correcting = event.target.open;
+    };
     return el(
-      "div", { class: "fact-line" },
-      choice(w("at_end"), row.end, [["near", w("end_near")], ["far", w("end_far")]], (value) => set({ end: value }), { "data-focus": "end" }),
-      triggers, choices,
-      choice(w("judged"), row.not_codable, [["", w("can_be_judged")], ...away], (value) => set({ not_codable: value }), { "data-focus": "away" }),
-      button(w("hit_is_here"), () => set({ hit_s: acts.film.now() }), { class: "button quiet", "data-focus": "hit" }),
-      button(row.shown_only ? w("make_counted") : w("make_shown"), () => set({ shown_only: !row.shown_only }), { class: "button quiet", disabled: row.drawn, "data-focus": "shown" }),
-      button(w("remove_situation"), () => acts.dropSituation(row.uuid), { class: "button quiet", disabled: row.drawn, "data-focus": "drop" }),
+      "details",
+      { class: "drawer", open: this.correcting, on: { toggle: toggled } },
+      el("summary", {}, w("correct_situation")),
+      fields,
     );
   }
 
@@ -194,39 +217,118 @@ export class OpenRow {
     const row = model.situations.get(ui.situation);
     if (!row || row.dropped || row.rally !== ui.rally || !writable) return [];
     const key = (text) => el("kbd", { "aria-hidden": "true" }, text);
-    const ball = (word, text) => button(w(`ball_${word}`), () => this.acts.ball(word), { "aria-pressed": String(row.ball === word), title: model.area.get(row.area).ball[word] ?? "", "data-focus": `ball-${word}` }, key(text));
+    const ball = (word, text) =>
+      button(
+        w(`ball_${word}`),
+        () => this.acts.ball(word),
+        {
+          "aria-pressed": String(row.ball === word),
+          title: model.area.get(row.area).ball[word] ?? "",
+          "data-focus": `ball-${word}`,
+        },
+        key(text),
+      );
     const check = ui.check ? model.check(row, ui.check) : null;
-    const mark = (value, text) => button(w(`mark_${value}`), () => this.acts.mark(value), { class: `mark-button ${value}`, "data-focus": `mark-${value}` }, glyph(value), key(text));
+    const mark = (value, text) =>
+      button(
+        w(`mark_${value}`),
+        () => this.acts.mark(value),
+        { class: `mark-button ${value}`, "data-focus": `mark-${value}` },
+        glyph(value),
+        key(text),
+      );
     const question = check
       ? [
           el("h2", {}, `${check.code} ${check.name}`),
-          el("dl", { class: "met-missed" }, el("dt", {}, w("mark_met")), el("dd", {}, check.met), el("dt", {}, w("mark_missed")), el("dd", {}, check.missed)),
+          el(
+            "dl",
+            { class: "met-missed" },
+            el("dt", {}, w("mark_met")),
+            el("dd", {}, check.met),
+            el("dt", {}, w("mark_missed")),
+            el("dd", {}, check.missed),
+          ),
           check.applies ? el("p", { class: "soft small" }, check.applies) : null,
-          el("div", { class: "actions" }, mark("met", "1"), mark("missed", "2"), mark("not_seen", "3"),
-            model.value(row, check.code) ? button(w("clear_mark"), () => this.acts.mark(null), { class: "button quiet", "data-focus": "clear" }) : null),
+          el(
+            "div",
+            { class: "actions" },
+            mark("met", "1"),
+            mark("missed", "2"),
+            mark("not_seen", "3"),
+            model.value(row, check.code)
+              ? button(w("clear_mark"), () => this.acts.mark(null), {
+                  class: "button quiet",
+                  "data-focus": "clear",
+                })
+              : null,
+          ),
         ]
       : [el("p", { class: "soft" }, w("all_marked"))];
-    return el("section", { class: "asks", "aria-label": w("current_check") }, question, el("div", { class: "actions ball" }, el("span", { class: "soft" }, w("ball_was")), ball("easy", "4"), ball("hard", "5")));
+    const balls = el(
+      "div",
+      { class: "actions ball" },
+      el("span", { class: "soft" }, w("ball_was")),
+      ball("easy", "4"),
+      ball("hard", "5"),
+    );
+    return el(
+      "section",
+      { class: "asks", "aria-label": w("current_check") },
+      question,
+      balls,
+      this.corrections(model, row),
+    );
   }
 
   foot(model, rally, writable) {
     if (!writable) return el("p", { class: "soft" }, this.closedWords(model, rally));
     const { acts } = this;
-    const adds = model.areas.map((area) => button(area.name, () => acts.ask(area.code), { "data-focus": `add-${area.code}` }, area.key ? el("kbd", { "aria-hidden": "true" }, area.key) : null));
+    const adds = model.areas.map((area) =>
+      button(
+        area.name,
+        () => acts.ask(area.code),
+        { "data-focus": `add-${area.code}` },
+        area.key ? el("kbd", { "aria-hidden": "true" }, area.key) : null,
+      ),
+    );
     const closes = model.areas.map((area) => {
       const closed = model.closed(rally.uuid, area.code);
       const n = model.counted(rally.uuid, area.code);
-      return button(w(closed ? "closed_n" : "close_n", { area: area.name, n }), () => acts.close(area.code, rally), { "aria-pressed": String(closed), class: "close-area", "data-focus": `close-${area.code}` });
+      return button(
+        w(closed ? "closed_n" : "close_n", { area: area.name, n }),
+        () => acts.close(area.code, rally),
+        { "aria-pressed": String(closed), class: "close-area", "data-focus": `close-${area.code}` },
+      );
     });
     return [
-      el("div", { class: "actions", role: "group", "aria-label": w("add_here") }, el("span", { class: "soft" }, w("add_here")), adds),
-      el("div", { class: "actions", role: "group", "aria-label": w("close_here") }, el("span", { class: "soft" }, w("close_here")), closes),
-      el("div", { class: "actions" }, button(w("remove_rally"), () => acts.dropRally(), { class: "button quiet", "data-focus": "drop-rally" }), hidden(w("rally_n", { n: rally.number }))),
+      el(
+        "div",
+        { class: "actions", role: "group", "aria-label": w("add_here") },
+        el("span", { class: "soft" }, w("add_here")),
+        adds,
+      ),
+      el(
+        "div",
+        { class: "actions", role: "group", "aria-label": w("close_here") },
+        el("span", { class: "soft" }, w("close_here")),
+        closes,
+      ),
+      el(
+        "div",
+        { class: "actions" },
+        button(w("remove_rally"), () => acts.dropRally(), {
+          class: "button quiet",
+          "data-focus": "drop-rally",
+        }),
+        hidden(w("rally_n", { n: rally.number })),
+      ),
     ];
   }
 
   closedWords(model, rally) {
     const done = model.areas.filter((area) => model.closed(rally.uuid, area.code));
-    return done.map((area) => w("closed_n", { area: area.name, n: model.counted(rally.uuid, area.code) })).join(". ");
+    return done
+      .map((area) => w("closed_n", { area: area.name, n: model.counted(rally.uuid, area.code) }))
+      .join(". ");
   }
 }

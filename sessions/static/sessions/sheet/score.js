@@ -18,7 +18,12 @@ function points(text) {
 }
 
 export function readScore({ sets, games, points: inGame }) {
-  const over = sets.trim() ? sets.trim().split(/[\s,]+/).map(pair) : [];
+  const over = sets.trim()
+    ? sets
+        .trim()
+        .split(/[\s,]+/)
+        .map(pair)
+    : [];
   const now = games.trim() ? pair(games) : [0, 0];
   const running = inGame.trim() ? points(inGame) : [0, 0];
   if (over.includes(null) || !now || !running) return null;
@@ -30,6 +35,17 @@ export function scoreParts(score) {
   const calls = Object.entries(CALLS).map(([call, count]) => [count, call]);
   const call = (count) => new Map(calls).get(count) ?? String(count);
   const [a, b] = score.points;
-  const inGame = Math.max(a, b) <= 3 ? `${call(a)}-${call(b)}` : a === 4 && b === 3 ? "AD-40" : a === 3 && b === 4 ? "40-AD" : `${a}-${b}`;
-  return { sets: score.sets.map((one) => one.join("-")).join(" "), games: score.games.join("-"), points: inGame };
+  const inGame =
+    Math.max(a, b) <= 3
+      ? `${call(a)}-${call(b)}`
+      : a === 4 && b === 3
+        ? "AD-40"
+        : a === 3 && b === 4
+          ? "40-AD"
+          : `${a}-${b}`;
+  return {
+    sets: score.sets.map((one) => one.join("-")).join(" "),
+    games: score.games.join("-"),
+    points: inGame,
+  };
 }

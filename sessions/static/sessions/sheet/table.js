@@ -8,7 +8,13 @@ export class Table {
     this.rows = new Map();
     this.body = el("tbody");
     this.head = el("thead");
-    this.table = el("table", { class: "sheet grid small rally-sheet" }, el("caption", { class: "hidden-words" }, w("caption")), this.head, this.body);
+    this.table = el(
+      "table",
+      { class: "sheet grid small rally-sheet" },
+      el("caption", { class: "hidden-words" }, w("caption")),
+      this.head,
+      this.body,
+    );
     this.empty = el("p", { class: "sheet-empty" });
     holder.replaceChildren(this.table, this.empty);
     this.detail = el("tr", { class: "open-row" });
@@ -17,7 +23,11 @@ export class Table {
   }
 
   draw(model, ui) {
-    redraw(this.head, model.areas.map((area) => [area.code, area.key]), () => this.columns(model));
+    redraw(
+      this.head,
+      model.areas.map((area) => [area.code, area.key]),
+      () => this.columns(model),
+    );
     this.detailCell.colSpan = 7 + model.areas.length;
     const covered = this.coveredRallies(model, ui);
     const wanted = [];
@@ -54,9 +64,14 @@ export class Table {
   columns(model) {
     const names = ["col_score", "col_number", "col_time", "col_server", "col_place", "col_winner"];
     const fixed = names.map((name) => el("th", { scope: "col", class: name }, w(name)));
-    const areas = model.areas.map((area) => (
-      el("th", { scope: "col", class: "area-head" }, el("span", { class: "area-name" }, area.name), area.key ? el("kbd", { title: area.name }, area.key) : null)
-    ));
+    const areas = model.areas.map((area) =>
+      el(
+        "th",
+        { scope: "col", class: "area-head" },
+        el("span", { class: "area-name" }, area.name),
+        area.key ? el("kbd", { title: area.name }, area.key) : null,
+      ),
+    );
     return [el("tr", {}, ...fixed, ...areas)];
   }
 
@@ -67,9 +82,9 @@ export class Table {
       number: rally.number,
       time: clock(rally.start_s),
       unfinished: rally.end_s === null,
-      score: before && covered.has(before.uuid) ? null : ledger?.before ?? "…",
+      score: before && covered.has(before.uuid) ? null : (ledger?.before ?? "…"),
       wrong: (rally.ledger?.contradictions ?? []).length > 0,
-      server: server ? model.seat(server)?.short ?? "" : "",
+      server: server ? (model.seat(server)?.short ?? "") : "",
       side: model.side(rally),
       near: model.near(rally),
       winner: rally.winner,
@@ -109,17 +124,30 @@ export class Table {
     const open = el(
       "button",
       {
-        type: "button", class: "row-number", "aria-expanded": String(data.open), "data-focus": `row-${uuid}`,
+        type: "button",
+        class: "row-number",
+        "aria-expanded": String(data.open),
+        "data-focus": `row-${uuid}`,
         on: { click: () => this.acts.open(data.open ? null : uuid) },
       },
-      hidden(w("rally")), ` ${data.number}`,
+      hidden(w("rally")),
+      ` ${data.number}`,
     );
-    const place = [data.side ? w(`side_${data.side}`) : "", w("near_is", { pair: data.near })].filter(Boolean).join(", ");
+    const place = [data.side ? w(`side_${data.side}`) : "", w("near_is", { pair: data.near })]
+      .filter(Boolean)
+      .join(", ");
     return [
-      el("td", { class: "score-margin" }, data.wrong ? el("span", { class: "wrong-mark", title: w("contradiction") }, "!", hidden(w("contradiction"))) : null, data.score ?? this.cover()),
+      el(
+        "td",
+        { class: "score-margin" },
+        data.wrong
+          ? el("span", { class: "wrong-mark", title: w("contradiction") }, "!", hidden(w("contradiction")))
+          : null,
+        data.score ?? this.cover(),
+      ),
       el("th", { scope: "row", class: "num" }, open),
       el("td", { class: "num" }, data.time),
-      el("td", {}, data.server),
+      el("td", { class: "serves" }, data.server),
       el("td", { class: "place" }, place),
       el("td", { class: "won" }, data.covered ? this.cover() : this.winner(data)),
       ...data.areas.map((area) => this.area(area, data.drawn)),
@@ -140,11 +168,25 @@ export class Table {
     const groups = area.marks.map((situation) => {
       const out = situation.away || (drawn && !situation.drawn);
       const values = situation.values.length ? situation.values : [["", null]];
-      said.push(situation.values.map(([code, value]) => `${code} ${value ? w(`mark_${value}`) : w("open_check")}`).join(", "));
-      return el("span", { class: out ? "group out" : "group" }, values.map(([, value]) => glyph(value)));
+      said.push(
+        situation.values
+          .map(([code, value]) => `${code} ${value ? w(`mark_${value}`) : w("open_check")}`)
+          .join(", "),
+      );
+      return el(
+        "span",
+        { class: out ? "group out" : "group" },
+        values.map(([, value]) => glyph(value)),
+      );
     });
     if (area.closed) said.push(w("done_area"));
     const closed = area.closed ? "area-cell done" : "area-cell";
-    return el("td", { class: closed }, groups, area.closed && !groups.length ? el("span", { class: "none", "aria-hidden": "true" }, "0") : null, hidden(said.join("; ")));
+    return el(
+      "td",
+      { class: closed },
+      groups,
+      area.closed && !groups.length ? el("span", { class: "none", "aria-hidden": "true" }, "0") : null,
+      hidden(said.join("; ")),
+    );
   }
 }

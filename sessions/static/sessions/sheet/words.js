@@ -15,7 +15,9 @@ export function clock(seconds, tenths = false) {
   const all = tenths ? Math.round(seconds * 10) / 10 : Math.floor(seconds);
   const hours = Math.floor(all / 3600);
   const minutes = Math.floor((all % 3600) / 60);
-  const rest = tenths ? (all % 60).toFixed(1).padStart(4, "0") : String(Math.floor(all % 60)).padStart(2, "0");
+  const rest = tenths
+    ? (all % 60).toFixed(1).padStart(4, "0")
+    : String(Math.floor(all % 60)).padStart(2, "0");
   return hours ? `${hours}:${String(minutes).padStart(2, "0")}:${rest}` : `${minutes}:${rest}`;
 }
 

@@ -1,0 +1,188 @@
+// Facts of a rally: when, who serves, from where, at which end, who won. They follow from the rules and can be
+// corrected; what is corrected is kept, and marked where the rules say otherwise.
+import { button, choice, el } from "./dom.js";
+import { readScore, scoreParts } from "./score.js";
+import { clock, readClock, w } from "./words.js";
+
+export class Facts {
+  constructor(acts) {
+    this.acts = acts;
+  }
+
+  fields(model, rally) {
+    const { acts } = this;
+    const ledger = model.ledger(rally);
+    const seats = model.seats.map((seat) => [String(seat.position), seat.name]);
+    const follows = (value) => w("follows", { value: value || "…" });
+    const due = ledger?.server ? model.seat(ledger.server)?.short : "";
+    return [
+      el(
+        "div",
+        { class: "fact-line" },
+        this.time("start_s", w("starts"), rally.start_s),
+        this.time("end_s", w("ends"), rally.end_s),
+        choice(
+          w("col_server"),
+          rally.server ?? "",
+          [["", follows(due)], ...seats],
+          (value) => acts.setRally({ server: value ? Number(value) : null }),
+          { "data-focus": "server" },
+        ),
+        choice(
+          w("side"),
+          rally.side,
+          [
+            ["", follows(ledger?.side ? w(`side_${ledger.side}`) : "")],
+            ["left", w("side_left")],
+            ["right", w("side_right")],
+          ],
+          (value) => acts.setRally({ side: value }),
+          { "data-focus": "side" },
+        ),
+        choice(
+          w("near_end"),
+          rally.near_pair,
+          [
+            ["", follows(ledger?.near)],
+            ["A", model.pairName("A")],
+            ["B", model.pairName("B")],
+          ],
+          (value) => acts.setRally({ near_pair: value }),
+          { "data-focus": "near" },
+        ),
+      ),
+      this.winner(model, rally),
+      this.score(rally),
+    ];
+  }
+
+  words(model, rally, hide) {
+    const server = model.server(rally);
+    const parts = [w("from_to", { from: clock(rally.start_s, true), to: clock(rally.end_s, true) || "…" })];
+    if (server) parts.push(w("serves", { who: model.seat(server)?.name ?? "" }));
+    if (rally.winner && !hide)
+      parts.push(w("won_by", { who: rally.winner === "none" ? w("nobody") : model.pairName(rally.winner) }));
+    if (rally.reason) parts.push(rally.reason);
+    return [el("p", {}, parts.join(". ")), hide ? this.uncover(rally) : null];
+  }
+
+  time(field, label, value) {
+    const wrong = () => this.acts.say(w("no_time"));
+    const act = (event) => {
+      const seconds = readClock(event.target.value);
+      if (seconds === null) wrong();
+      else this.acts.setRally({ [field]: seconds });
+    };
+    const input = el("input", {
+      type: "text",
+      class: "clock",
+      inputmode: "decimal",
+      value: clock(value, true),
+      "data-focus": field,
+      on: { change: act },
+    });
+    const here = button(w("here"), () => this.acts.setRally({ [field]: this.acts.film.now() }), {
+      class: "button quiet",
+      "data-focus": `${field}-here`,
+      "aria-label": `${label}: ${w("at_film_time")}`,
+    });
+    return el(
+      "div",
+      { class: "fact-time" },
+      el("label", { class: "fact" }, el("span", {}, label), input),
+      here,
+    );
+  }
+
+  winner(model, rally) {
+    const one = (code, name, key) =>
+      button(
+        name,
+        () => this.acts.endRally(code),
+        { "aria-pressed": String(rally.winner === code), "data-focus": `won-${code}` },
+        el("kbd", { "aria-hidden": "true" }, key),
+      );
+    return el(
+      "div",
+      { class: "fact-line", role: "group", "aria-label": w("col_winner") },
+      el("span", { class: "soft" }, w(rally.end_s === null ? "ends_here_won_by" : "won_by_words")),
+      one("A", model.pairName("A"), "7"),
+      one("B", model.pairName("B"), "8"),
+      one("none", w("nobody"), "9"),
+    );
+  }
+
+  uncover(rally) {
+    const act = () => {
+      this.acts.ui.uncovered.add(rally.uuid);
+      this.acts.refresh();
+    };
+    return el(
+      "p",
+      {},
+      w("covered"),
+      " ",
+      button(w("uncover"), act, { class: "button quiet", "data-focus": "uncover" }),
+    );
+  }
+
+  score(rally) {
+    const parts = scoreParts(rally.score_set);
+    const field = (name, label) =>
+      el(
+        "label",
+        { class: "fact" },
+        el("span", {}, label),
+        el("input", { type: "text", name, value: parts[name], "data-focus": `score-${name}` }),
+      );
+    const said = el("p", { class: "errorlist", role: "alert" });
+    const form = el(
+      "form",
+      { class: "score-form", on: { submit: (event) => this.setScore(event, said) } },
+      field("sets", w("score_sets")),
+      field("games", w("score_games")),
+      field("points", w("score_points")),
+      el(
+        "label",
+        { class: "fact" },
+        el("span", {}, w("reason")),
+        el("input", {
+          type: "text",
+          name: "reason",
+          maxlength: "200",
+          value: rally.reason,
+          "data-focus": "score-reason",
+        }),
+      ),
+      el("button", { type: "submit", "data-focus": "score-set" }, w("set_score")),
+      rally.score_set
+        ? button(w("unset_score"), () => this.acts.setRally({ score_set: null }), {
+            class: "button quiet",
+            "data-focus": "score-unset",
+          })
+        : null,
+    );
+    return el(
+      "details",
+      {
+        class: "drawer",
+        open: Boolean(rally.score_set) || this.setting === rally.uuid,
+        on: { toggle: (event) => (this.setting = event.target.open ? rally.uuid : null) },
+      },
+      el("summary", {}, w("score_before")),
+      el("div", { class: "drawer-body" }, said, form),
+    );
+  }
+
+  setScore(event, said) {
+    event.preventDefault();
+    const values = Object.fromEntries(new FormData(event.target));
+    const score = readScore(values);
+    if (!score || !values.reason.trim()) {
+      said.textContent = w(score ? "score_needs_reason" : "no_score");
+      return;
+    }
+    said.textContent = "";
+    this.acts.setRally({ score_set: score, reason: values.reason.trim() });
+  }
+}
