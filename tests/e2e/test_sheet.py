@@ -357,7 +357,7 @@ def test_the_head_coach_reads_it(sheet: Any, court: Court) -> None:
     page.locator("[data-sheet]").focus()
     keys(page, "ArrowDown", "Digit2", "Digit8", "Backspace")
     expect(page.locator(".cell").first).to_be_disabled()
-    expect(page.get_by_text("Won by Ana, Dan")).to_be_visible()
+    expect(page.get_by_text("Won by Ana, Dan.")).to_be_visible()
     assert Op.objects.count() == 3
 
 

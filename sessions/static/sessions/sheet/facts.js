@@ -63,7 +63,7 @@ export class Facts {
     if (rally.winner && !hide)
       parts.push(w("won_by", { who: rally.winner === "none" ? w("nobody") : model.pairName(rally.winner) }));
     if (rally.reason) parts.push(rally.reason);
-    return [el("p", {}, parts.join(". ")), hide ? this.uncover(rally) : null];
+    return [el("p", {}, `${parts.join(". ")}.`), hide ? this.uncover(rally) : null];
   }
 
   time(field, label, value) {
