@@ -193,7 +193,7 @@ class Invitation(models.Model):
     def problem(self, now: datetime) -> str:
         """Why it cannot be accepted any more, as a sentence; empty if it can."""
         if self.accepted_at:
-            return str(_("This invitation was used already. Log in instead, or ask the club for a new one."))
+            return str(_("This invitation was used already. Sign in instead, or ask the club for a new one."))
         if self.expires_at <= now:
             return str(_("This invitation has expired. Ask the club to send a new one."))
         return ""

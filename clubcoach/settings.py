@@ -192,7 +192,7 @@ STORAGES = {
 # Served from where they lie, without a collecting step: for development and the demo.
 WHITENOISE_USE_FINDERS = env.bool("STATIC_IN_PLACE", default=DEBUG)
 # Media are never served by address: films and pictures go through views that know who asks.
-MEDIA_ROOT = DATA_DIR / "media"
+MEDIA_ROOT = Path(env.str("MEDIA_ROOT", default=str(DATA_DIR / "media")))
 MEDIA_URL = ""
 FILM_MAX_MB = env.int("FILM_MAX_MB", default=4096)
 DATA_UPLOAD_MAX_MEMORY_SIZE = 5 * 1024 * 1024

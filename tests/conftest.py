@@ -15,12 +15,17 @@ from players.models import CheckListVersion, Player
 from tests import factories as make
 
 MISSING_BROWSER = pytest.StashKey[int]()
+MISSING_REDIS = pytest.StashKey[int]()
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     for item in items:
         if "e2e" in item.path.parts:
             item.add_marker("browser")
+    if not os.environ.get("REDIS_URL"):
+        on_redis = [item for item in items if item.get_closest_marker("redis")]
+        config.stash[MISSING_REDIS] = len(on_redis)
+        items[:] = [item for item in items if not item.get_closest_marker("redis")]
     if shutil.which("chromium") or shutil.which("chromium-browser"):
         return
     in_browser = [item for item in items if item.get_closest_marker("browser")]
@@ -31,6 +36,10 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 
 
 def pytest_terminal_summary(terminalreporter: Any, config: pytest.Config) -> None:
+    if without := config.stash.get(MISSING_REDIS, 0):
+        terminalreporter.write_line(
+            f"{without} tests need REDIS_URL and did not run; .ci/run gives it to them."
+        )
     missing = config.stash.get(MISSING_BROWSER, 0)
     if missing or not (shutil.which("chromium") or shutil.which("chromium-browser")):
         terminalreporter.write_line(

@@ -14,6 +14,8 @@ os.environ.setdefault("DEBUG", "false")
 from clubcoach.settings import *  # noqa: E402, F403
 
 ALLOWED_HOSTS = ["*"]
+# A connection that a finished thread keeps would hold the test database when it is to be dropped.
+DATABASES["default"]["CONN_MAX_AGE"] = 0  # noqa: F405
 # Argon2 is slow on purpose; hundreds of test logins need not be.
 PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
 WHITENOISE_USE_FINDERS = True

@@ -1,6 +1,7 @@
 """A real Celery worker on the test database, for the runs that have Redis."""
 
 import os
+import signal
 import subprocess
 import sys
 import time
@@ -27,7 +28,7 @@ def environment() -> dict[str, str]:
         "DJANGO_SETTINGS_MODULE": "tests.settings",
         "DATABASE_URL": url,
         "REDIS_URL": settings.REDIS_URL,
-        "MEDIA_FOLDER": str(settings.MEDIA_ROOT),
+        "MEDIA_ROOT": str(settings.MEDIA_ROOT),
     }
 
 
@@ -52,5 +53,6 @@ def celery_worker(
         try:
             worker.wait(15)
         except subprocess.TimeoutExpired:
-            worker.kill()
+            # Its children too: one that lives on would keep the test database busy.
+            os.killpg(worker.pid, signal.SIGKILL)
             worker.wait()

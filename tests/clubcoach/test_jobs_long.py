@@ -11,7 +11,8 @@ from clubcoach import jobs
 from clubcoach.models import AuditEvent, Job
 from tests.workers import celery_worker
 
-pytestmark = [pytest.mark.long, pytest.mark.django_db(transaction=True)]
+# On the embedded runner the same is shown in test_jobs.py, by killing a process inside its transaction.
+pytestmark = [pytest.mark.long, pytest.mark.redis, pytest.mark.django_db(transaction=True)]
 
 
 def until(condition, seconds, what):
@@ -25,9 +26,6 @@ def until(condition, seconds, what):
 
 @pytest.mark.parametrize("round_", range(3))
 def test_a_killed_worker_s_job_comes_back_soon_and_once(round_, monkeypatch, capsys):
-    if not settings.REDIS_URL:
-        # On the embedded runner the same is shown in test_jobs.py by killing a process inside its transaction.
-        return
     monkeypatch.setitem(jobs.HANDLERS, "test.slow", lambda work: None)
     monkeypatch.setattr(settings, "JOB_LEASE_SECONDS", 5)
     lease = {"module": "tests.slow_worker", "JOB_LEASE_SECONDS": "5"}
