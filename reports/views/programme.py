@@ -59,7 +59,8 @@ def _weakest(found: Overview) -> str:
 def _unseen(club: Any, found: Overview) -> str:
     if found.longest_unseen:
         names = ", ".join(
-            _("%(name)s (%(day)s)") % {"name": name_of(row), "day": formatting.day(row.last_seen or club.today(), club)}
+            _("%(name)s (%(day)s)")
+            % {"name": name_of(row), "day": formatting.day(row.last_seen or club.today(), club)}
             for row in found.longest_unseen
         )
         return _("Seen last the longest ago: %(names)s.") % {"names": names}
