@@ -1,14 +1,14 @@
-"""The demo club through its command, what was planted in it, and the full fit by hand."""
+"""What was planted in the demo club is found in its scores, and its page rules hold."""
 
 import numpy as np
 import pytest
-from django.core.management import CommandError, call_command
+from django.core.management import call_command
 
 from clubcoach.compute.progression import Shared
-from clubcoach.models import Club, User
+from clubcoach.models import User
 from players.models import Player
 from reports.demo import club as demo
-from reports.demo.people import COACHES, MAIL, SLUG, address_of
+from reports.demo.people import COACHES, SLUG, address_of
 from reports.demo.play import STRICTNESS
 from reports.models import FocusPoint, Homework, Score, SharedFit
 from sessions.models import Analysis, Analyst
@@ -47,29 +47,3 @@ def test_who_is_strict_is_found(filled):
     told = [found[Analyst.objects.get(club=filled, user=user).pk] for user in users]
     assert sorted(STRICTNESS, reverse=True) == list(STRICTNESS)
     assert told == sorted(told, reverse=True)
-
-
-def test_the_demo_is_filled_once_and_removed_whole(monkeypatch, capsys):
-    made = []
-    monkeypatch.setattr(demo, "fill", lambda say: made.append(1))
-    call_command("fill_demo")
-    Club.objects.create(slug=SLUG, name="Here already")
-    call_command("fill_demo")
-    assert made == [1]
-    assert "its data stay" in capsys.readouterr().out
-
-
-def test_a_reset_leaves_nothing_of_the_demo_and_everything_else(filled, cast, monkeypatch):
-    monkeypatch.setattr(demo, "fill", lambda say: None)
-    call_command("fill_demo", reset=True)
-    assert not Club.objects.filter(slug=SLUG).exists()
-    assert not User.objects.filter(email__endswith=MAIL).exists()
-    assert not Score.objects.exists()
-    assert Player.objects.filter(club=cast.club).count() == 5
-
-
-def test_rescore_wants_a_club_that_is_there(cast, capsys):
-    with pytest.raises(CommandError, match="no club at the address 'nowhere'"):
-        call_command("rescore", club="nowhere")
-    call_command("rescore", club="seaside")
-    assert "Seaside Test Club is scored." in capsys.readouterr().out
