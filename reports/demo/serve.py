@@ -14,7 +14,8 @@ BASE = Path(__file__).resolve().parent.parent.parent
 def prepare_environment(port: int) -> None:
     """The embedded deployment on a machine of one's own; whatever the environment names already stays."""
     data = Path(os.environ.setdefault("DATA_DIR", str(BASE / "var")))
-    data.mkdir(parents=True, exist_ok=True)
+    # The static folder stays empty here; the server only wants it to be there.
+    (data / "static").mkdir(parents=True, exist_ok=True)
     key = data / "demo-secret"
     if not key.exists():
         key.touch(mode=0o600)
