@@ -286,8 +286,7 @@ def _untold(club: Club, tallies: Tallied, shared: Shared) -> list[Score]:
     for day, waiting in sorted(_days_to_tell(tallies, told).items()):
         upto = np.isin(tallies["unit"], list(waiting)) & (tallies["day"] <= day)
         result = tallies.where(upto).fit(shared=shared)
-        fresh = _rows(club, result, THEN, only_day=day)
-        rows += [row for row in fresh if (row.unit_id, row.area_id, row.day) not in told]
+        rows += _rows(club, result, THEN, only_day=day)
     return rows
 
 

@@ -255,6 +255,18 @@ class TestThen:
         assert {key[2] for key in then} == {FIRST, date(2026, 10, 1)}
         assert {key: then[key] for key in later} == later
 
+    def test_an_area_that_a_later_version_adds_to_a_day_is_told_beside_what_was(self, cast):
+        ana = unit_of(cast.ana)
+        old = publish_rows(cast, {ana: {"L2": (20, 5)}})
+        full_fit(club=cast.club)
+        told = values(table("then"))
+        Cover.objects.filter(analysis=old).update(current=False)
+        publish_rows(cast, {ana: {"L2": (20, 20), "F1": (20, 10)}}, seed=2)
+        rescore_units(club=cast.club, units=[ana])
+        then = values(table("then"))
+        assert {key: then[key] for key in told} == told
+        assert {row.area.code: row.n for row in table("then").values()} == {"lob": 20, "feet": 20}
+
     def test_withdrawn_leaves_now_and_stays_told(self, cast):
         publish_rows(cast, {unit_of(cast.ana): {"L2": (20, 5)}})
         full_fit(club=cast.club)

@@ -12,7 +12,6 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 from django.utils import timezone
 
-from clubcoach.models import User
 from players.lists import install_drills
 from players.models import Check, Drill, Goal, Unit
 from reports.focus import propose
@@ -21,7 +20,7 @@ from reports.scoring import full_fit
 from sessions import stills
 from sessions.models import Closure, Film, Mark, MatchFilm
 from tests import factories as make
-from tests.reports.published import CODES, FIRST, expect, publish_rows, unit_of
+from tests.reports.published import FIRST, expect, publish_rows, unit_of
 
 pytestmark = pytest.mark.django_db
 SHARES = {"L2": (40, 12), "L3": (40, 34), "F1": (40, 14), "F2": (40, 30), "B1": (40, 10), "B2": (40, 36)}
@@ -201,6 +200,20 @@ class TestStudent:
         words = text(cast.client(cast.student).get(page_of(cast.ana)))
         well = words.split("What goes well")[1].split("How sure?")[0]
         assert "about 9 in 10; we have seen 80, so it may be 8 to 10" in well
+
+    @pytest.mark.parametrize(
+        ("shares", "praised"),
+        [
+            ({"L3": (40, 36), "F2": (40, 26)}, ["L3"]),
+            ({"L3": (40, 20), "F2": (40, 26)}, ["F2"]),
+            ({"L3": (7, 7), "F2": (40, 20)}, []),
+        ],
+    )
+    def test_praise_is_for_what_is_surely_there_or_else_done_most(self, cast, shares, praised):
+        expect(cast.ana.level)
+        publish_rows(cast, {unit_of(cast.ana): shares})
+        answer = cast.client(cast.student).get(page_of(cast.ana))
+        assert [item.wording.check_identity.code for item in answer.context["praise"]] == praised
 
     def test_what_was_found_without_enough_to_say(self, cast):
         expect(cast.ana.level)
@@ -582,8 +595,3 @@ def test_queries_do_not_grow_with_matches(cast, drills, film):
     full_fit(club=cast.club)
     assert queries(client, page_of(cast.ana)) == few
     assert few <= 40
-
-
-def test_the_codes_that_the_fixtures_use_are_on_the_list(cast):
-    assert set(CODES) <= set(Check.objects.filter(club=cast.club).values_list("code", flat=True))
-    assert User.objects.exists()
