@@ -39,7 +39,7 @@ class User(AbstractBaseUser, PermissionsMixin):
     email = models.EmailField(_("e-mail"), unique=True)
     given_name = models.CharField(_("given name"), max_length=80)
     family_name = models.CharField(_("family name"), max_length=80, blank=True)
-    language = models.CharField(_("language"), max_length=8, choices=settings.LANGUAGES, default="en")
+    language = models.CharField(_("language"), max_length=8, default="en")
     is_active = models.BooleanField(default=True)
     is_staff = models.BooleanField(default=False)
     joined_at = models.DateTimeField(default=timezone.now)
@@ -91,7 +91,7 @@ class Club(models.Model):
     time_zone = models.CharField(
         _("time zone"), max_length=64, default="Europe/Madrid", validators=[validate_zone]
     )
-    language = models.CharField(_("language"), max_length=8, choices=settings.LANGUAGES, default="en")
+    language = models.CharField(_("language"), max_length=8, default="en")
     deuce = models.CharField(_("deuce"), max_length=12, choices=Deuce.choices, default=Deuce.ADVANTAGE)
     feet_rule = models.CharField(
         _("feet at the serve"), max_length=8, choices=Feet.choices, default=Feet.BOTH

@@ -170,7 +170,8 @@ EMAIL_USE_TLS = env.bool("EMAIL_USE_TLS", default=False)
 DEFAULT_FROM_EMAIL = env.str("DEFAULT_FROM_EMAIL", default="clubcoach@localhost")
 
 LANGUAGE_CODE = "en"
-LANGUAGES = [("en", _("English")), ("es", _("Spanish"))]
+# A language is offered once its catalogue is whole; every string is marked for it already.
+LANGUAGES = [("en", _("English"))]
 LOCALE_PATHS = [BASE_DIR / "clubcoach" / "locale"]
 TIME_ZONE = "UTC"
 USE_TZ = True

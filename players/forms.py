@@ -15,6 +15,18 @@ from players.models import Area, Level, Player, Side, Unit
 from players.services.consent import years_after
 
 
+class LanguageField(forms.ChoiceField):
+    """Asked only where there is a choice."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        one = len(settings.LANGUAGES) == 1
+        if one:
+            kwargs.update(initial=settings.LANGUAGES[0][0], required=False)
+        super().__init__(
+            choices=settings.LANGUAGES, widget=forms.HiddenInput if one else forms.Select, **kwargs
+        )
+
+
 class DayInput(forms.DateInput):
     input_type = "date"
 
@@ -144,7 +156,7 @@ class InviteForm(forms.Form):
         empty_label=_("nobody"),
         help_text=_("For a student: who it is. For a guardian: whom they look after."),
     )
-    language = forms.ChoiceField(label=_("Language of the mail"), choices=settings.LANGUAGES)
+    language = LanguageField(label=_("Language of the mail"))
 
     def __init__(self, *args: Any, club: Club, roles: list[Role], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -156,7 +168,7 @@ class InviteForm(forms.Form):
 class AcceptForm(forms.Form):
     given_name = forms.CharField(label=_("Given name"), max_length=80)
     family_name = forms.CharField(label=_("Family name"), max_length=80, required=False)
-    language = forms.ChoiceField(label=_("Language"), choices=settings.LANGUAGES)
+    language = LanguageField(label=_("Language"))
     password = forms.CharField(
         label=_("Password"),
         strip=False,
