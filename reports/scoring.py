@@ -224,7 +224,7 @@ def _write(fit: SharedFit, now: list[Score], then: list[Score]) -> None:
 def _rows(club: Club, result: Progression, series: str, *, only_day: int | None = None) -> list[Score]:
     """A row for each unit, match day and area of which something was seen by then."""
     table = {name: column.tolist() for name, column in result.scores().items()}
-    better = _better(club, result, table)
+    better = _better(club, result, table, only_day)
     made = []
     for at, (unit, day, area, n) in enumerate(
         zip(table["player"], table["day"], table["area"], table["n"], strict=True)
@@ -249,7 +249,7 @@ def _rows(club: Club, result: Progression, series: str, *, only_day: int | None 
 
 
 def _better(
-    club: Club, result: Progression, table: dict[str, list[Any]]
+    club: Club, result: Progression, table: dict[str, list[Any]], only_day: int | None
 ) -> dict[tuple[int, int, int], float]:
     """Chance of being better than on the first day on which the area was seen, from joint draws.
 
@@ -257,7 +257,8 @@ def _better(
     """
     seen: dict[int, dict[int, list[int]]] = defaultdict(lambda: defaultdict(list))
     for unit, day, area, n in zip(table["player"], table["day"], table["area"], table["n"], strict=True):
-        if n:
+        # The first day is what the others are compared with, so it is drawn whatever is asked for.
+        if n and (not seen[unit][area] or only_day in (None, day)):
             seen[unit][area].append(day)
     where = {int(area): at for at, area in enumerate(result.areas)}
     found = {}
