@@ -15,7 +15,9 @@ class PrivatePagesMiddleware:
 
     def __call__(self, request: HttpRequest) -> HttpResponseBase:
         response = self.get_response(request)
-        if request.user.is_authenticated and not response.has_header("Cache-Control"):
+        # An invitation is about somebody too, before they have an account.
+        private = request.user.is_authenticated or request.path.startswith("/invitation/")
+        if private and not response.has_header("Cache-Control"):
             response["Cache-Control"] = "no-store"
         response.setdefault(
             "Permissions-Policy", "camera=(), geolocation=(), microphone=(), payment=(), usb=()"

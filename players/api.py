@@ -99,7 +99,9 @@ class DrillSerializer(serializers.ModelSerializer):
 
 
 class PlayerFilter(filters.FilterSet):
-    level = filters.NumberFilter(field_name="level_id", label=_("id of a level"))
+    level = filters.NumberFilter(
+        field_name="level_id", label=_("id of a level"), min_value=0, max_value=2**31 - 1
+    )
     name = filters.CharFilter(method="by_name", label=_("part of a name"))
 
     class Meta:

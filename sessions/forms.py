@@ -8,6 +8,7 @@ from typing import Any
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.forms.fields import InvalidJSONInput
 from django.utils.translation import gettext as _now
 from django.utils.translation import gettext_lazy as _
 from django.utils.translation import ngettext
@@ -279,9 +280,25 @@ class RequestForm(forms.Form):
         return chosen_analyst(self)
 
 
+class DevicesField(forms.JSONField):
+    """JSON that nobody typed: what Python's reader falls over is as wrong as what is no JSON."""
+
+    def to_python(self, value: Any) -> Any:
+        try:
+            return super().to_python(value)
+        except (RecursionError, ValueError):
+            raise ValidationError(self.error_messages["invalid"], code="invalid") from None
+
+    def bound_data(self, data: Any, initial: Any) -> Any:
+        try:
+            return super().bound_data(data, initial)
+        except (RecursionError, ValueError):
+            return InvalidJSONInput(data)
+
+
 class SubmitForm(forms.Form):
     # The sheet's script fills in the last number of each device; without it there is nothing on a device to wait for.
-    devices = forms.JSONField(widget=forms.HiddenInput, initial=dict, required=False)
+    devices = DevicesField(widget=forms.HiddenInput, initial=dict, required=False)
 
     def clean_devices(self) -> Any:
         devices = self.cleaned_data["devices"]

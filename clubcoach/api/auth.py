@@ -1,15 +1,26 @@
 from hashlib import sha256
 from typing import Any
 
+from django.core.cache import cache
 from django.utils import timezone
 from django.utils.translation import gettext as _
 from drf_spectacular.extensions import OpenApiAuthenticationExtension
 from rest_framework.authentication import BaseAuthentication, get_authorization_header
 from rest_framework.authentication import SessionAuthentication as RestSessionAuthentication
-from rest_framework.exceptions import AuthenticationFailed
+from rest_framework.exceptions import AuthenticationFailed, Throttled
 from rest_framework.request import Request
 
 from clubcoach.models import ApiToken
+
+WRONG_TOKENS, WRONG_SECONDS = 20, 300
+
+
+def count_wrong_token(request: Request) -> None:
+    """Whoever guesses is slowed down by the address they really come from; right tokens from there still work."""
+    key = f"wrong-token-{request.META.get('REMOTE_ADDR', '')}"
+    cache.add(key, 0, WRONG_SECONDS)
+    if cache.incr(key) > WRONG_TOKENS:
+        raise Throttled(WRONG_SECONDS)
 
 
 class SessionAuthentication(RestSessionAuthentication):
@@ -34,6 +45,7 @@ class TokenAuthentication(BaseAuthentication):
             .first()
         )
         if token is None:
+            count_wrong_token(request)
             raise AuthenticationFailed(_("This token is unknown or has expired."))
         ApiToken.objects.filter(pk=token.pk).update(last_used_at=timezone.now())
         return token.user, token

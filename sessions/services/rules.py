@@ -18,6 +18,8 @@ from sessions.models import Analysis, Op
 from sessions.models.analyses import has_stake
 
 State = Analysis.State
+# The largest number that an operation can have; a larger one is no number of a device of ours.
+MOST_OPS = 2**31 - 1
 STAKE = gettext_lazy("You or your family played in this match, so somebody else looks at it.")
 NOT_YOURS = gettext_lazy("Only the analyst hands it in.")
 
@@ -170,7 +172,7 @@ def _read_devices(devices: Any) -> dict[str, int]:
         raise wrong
     read = {}
     for device, last in devices.items():
-        if isinstance(last, bool) or not isinstance(last, int) or last < 0:
+        if isinstance(last, bool) or not isinstance(last, int) or not 0 <= last <= MOST_OPS:
             raise wrong
         try:
             read[str(UUID(str(device)))] = last

@@ -10,6 +10,9 @@ from django.core.exceptions import PermissionDenied, ValidationError
 from django.db import IntegrityError, transaction
 from django.http import Http404
 from django.test import override_settings
+from rest_framework.response import Response
+from rest_framework.test import force_authenticate
+from rest_framework.views import APIView
 
 from clubcoach import checks
 from clubcoach.access import Can, Refusal, Role, Viewer, viewer_for
@@ -211,3 +214,27 @@ class TestPeopleAndConstraints:
         assert event.fields == ["hand", "level"]
         assert event.target_type == "players.player"
         assert event.target_id == str(cast.ana.pk)
+
+
+class TestAnswers:
+    @pytest.mark.parametrize("path", ["/c/seaside/people/", "/c/seaside/api/v1/players/", "/account/tokens/"])
+    def test_pages_about_people_are_not_left_in_a_shared_browser(self, cast, path):
+        answer = cast.client(cast.head_coach).get(path)
+        assert answer.status_code == 200
+        assert "no-store" in answer["Cache-Control"]
+        assert answer["X-Content-Type-Options"] == "nosniff"
+        assert answer["Referrer-Policy"] == "same-origin"
+        assert "camera=()" in answer["Permissions-Policy"]
+        assert "default-src 'self'" in answer["Content-Security-Policy"]
+        assert "unsafe" not in answer["Content-Security-Policy"]
+
+    def test_an_interface_view_that_declares_nothing_is_closed(self, cast, rf):
+        class Silent(APIView):
+            def get(self, request, slug):
+                return Response({})
+
+        request = rf.get("/c/seaside/api/v1/silent/")
+        force_authenticate(request, user=cast.head_coach)
+        assert Silent.as_view()(request, slug="seaside").status_code == 403
+        Silent.rights = {"GET": Can.SEE_ROSTER}
+        assert Silent.as_view()(request, slug="seaside").status_code == 200
