@@ -6,6 +6,7 @@ with intervals. Dates are those of the club: its time zone, its language.
 
 import datetime as dt
 import math
+from collections.abc import Sequence
 from typing import Protocol
 from zoneinfo import ZoneInfo
 
@@ -13,6 +14,7 @@ from django.utils import dateformat, timezone, translation
 from django.utils.translation import gettext, ngettext, pgettext_lazy
 
 DAY = pgettext_lazy("date format", "j M Y")
+DAY_OF_YEAR = pgettext_lazy("date format", "j M")
 DAY_WITH_WEEKDAY = pgettext_lazy("date format", "D j M Y")
 MOMENT = pgettext_lazy("date format", "j M Y, H:i")
 
@@ -137,6 +139,12 @@ def _written(value: dt.date | dt.datetime, pattern: object, club: Place | None) 
 def day(value: dt.date | dt.datetime, club: Place | None = None, *, weekday: bool = False) -> str:
     """'25 Nov 2025', or 'Tue 25 Nov 2025': never a number for the month, which reads differently abroad."""
     return _written(local_date(value, club), DAY_WITH_WEEKDAY if weekday else DAY, club)
+
+
+def days(values: Sequence[dt.date], club: Place | None = None) -> list[str]:
+    """Days that stand side by side: '4 Mar', '31 Mar'; with the year once they lie in two."""
+    pattern = DAY if len({value.year for value in values}) > 1 else DAY_OF_YEAR
+    return [_written(value, pattern, club) for value in values]
 
 
 def moment(value: dt.datetime, club: Place | None = None) -> str:

@@ -12,11 +12,13 @@ from typing import Any, NamedTuple
 
 from django.utils.html import format_html
 from django.utils.safestring import SafeString
+from django.utils.text import capfirst
 from django.utils.translation import gettext, ngettext
 
 from clubcoach import formatting, svg
 
-DATES_UNDER_AXIS = 4
+# At most so many dates, and so much of the axis between two of them: then they stand apart on a phone too.
+DATES_UNDER_AXIS, ROOM_FOR_A_DATE = 4, 0.25
 LEFT, RIGHT, TOP, BOTTOM = 30.0, 312.0, 10.0, 176.0
 
 
@@ -84,6 +86,8 @@ def trend_sentence(
             "day": formatting.day(last.day, club),
             "value": _whole(last, tenths),
         }
+    if tenths and formatting.tenths(first.score / 100) == formatting.tenths(last.score / 100):
+        return _as_before(first, last, len(ordered), club)
     change = ngettext(
         "From %(before)s on %(first)s to %(now)s on %(last)s, over %(days)d match day.",
         "From %(before)s on %(first)s to %(now)s on %(last)s, over %(days)d match days.",
@@ -96,10 +100,24 @@ def trend_sentence(
         "days": len(ordered),
     }
     if first.low <= last.high and last.low <= first.high:
-        caution = gettext("The two ranges overlap, so part of the difference may be chance.")
+        caution = gettext("The two ranges overlap, so the difference may be smaller than it looks, or none.")
     else:
         caution = gettext("The two ranges do not overlap.")
     return f"{change} {caution}"
+
+
+def _as_before(first: Point, last: Point, days: int, club: formatting.Place | None) -> str:
+    """In whole tenths there is no difference to speak of, so none is explained away."""
+    return ngettext(
+        "%(now)s on %(last)s, as on %(first)s, over %(days)d match day.",
+        "%(now)s on %(last)s, as on %(first)s, over %(days)d match days.",
+        days,
+    ) % {
+        "now": capfirst(_value(last, tenths=True)),
+        "first": formatting.day(first.day, club),
+        "last": formatting.day(last.day, club),
+        "days": days,
+    }
 
 
 def trend_table(
@@ -131,10 +149,33 @@ def _span(ordered: Sequence[Point]) -> tuple[dt.date, dt.date]:
 
 
 def _dates_to_write(ordered: Sequence[Point]) -> list[dt.date]:
-    """First and last match day, and between them those nearest to even steps of time."""
+    """First and last match day, and between them those nearest to even steps of time that leave room."""
     first, last = ordered[0].day, ordered[-1].day
-    steps = [first + (last - first) * step / (DATES_UNDER_AXIS - 1) for step in range(DATES_UNDER_AXIS)]
-    return sorted({min((point.day for point in ordered), key=lambda day: abs(day - step)) for step in steps})
+    written = [first, last] if first < last else [first]
+    for step in range(1, DATES_UNDER_AXIS - 1):
+        there = first + (last - first) * step / (DATES_UNDER_AXIS - 1)
+        nearest = min((point.day for point in ordered), key=lambda day: abs(day - there))
+        if all(abs(nearest - other) >= (last - first) * ROOM_FOR_A_DATE for other in written):
+            written.append(nearest)
+    return sorted(written)
+
+
+def _place_of_the_word(ordered: Sequence[Point], standard: float) -> tuple[str, str]:
+    """At which end of the line, and on which side of it, its name is furthest from what is drawn there."""
+    span = (ordered[-1].day - ordered[0].day).days or 1
+    best = ("left", "above", -1.0)
+    for end, edge in (("left", ordered[0].day), ("right", ordered[-1].day)):
+        near = [point for point in ordered if abs((point.day - edge).days) <= span / 4]
+        above = min(
+            (max(0.0, point.low - standard) for point in near if point.high > standard), default=100.0
+        )
+        below = min(
+            (max(0.0, standard - point.high) for point in near if point.low < standard), default=100.0
+        )
+        for side, room in (("above", above), ("below", below)):
+            if room > best[2]:
+                best = (end, side, room)
+    return best[0], best[1]
 
 
 def trend_svg(
@@ -163,16 +204,19 @@ def trend_svg(
         parts.append(svg.text("scale", LEFT - 5, y(level) + 4, str(level // 10 if tenths else level)))
     if standard is not None:
         parts.append(svg.line("standard", LEFT, y(standard), RIGHT, y(standard)))
-        parts.append(svg.text("standard-word", LEFT + 2, y(standard) - 4, gettext("standard")))
+        at_end, side = _place_of_the_word(ordered, standard)
+        at = y(standard) + (-4 if side == "above" else 12)
+        place = LEFT + 2 if at_end == "left" else RIGHT - 2
+        parts.append(svg.text(f"standard-word {at_end}", place, at, gettext("standard")))
     parts += [
         svg.line("interval", x(point.day), y(point.low), x(point.day), y(point.high)) for point in ordered
     ]
     path = " ".join(f"{svg.number(x(point.day))},{svg.number(y(point.score))}" for point in ordered)
     parts.append(format_html('<polyline class="trend" points="{}"/>', path))
     parts += [svg.dot("estimate", x(point.day), y(point.score), 4) for point in ordered]
-    parts.append(svg.text("first", LEFT, BOTTOM + 18, formatting.day(ordered[0].day, club)))
-    if len(ordered) > 1:
-        parts.append(svg.text("last", RIGHT, BOTTOM + 18, formatting.day(ordered[-1].day, club)))
+    written = _dates_to_write(ordered)
+    for day, words in zip(written, formatting.days(written, club), strict=True):
+        parts.append(svg.text("date", x(day), BOTTOM + 18, words))
     return format_html(
         '<svg class="trend-drawing" viewBox="0 0 320 200" role="img"><title>{}</title>{}</svg>',
         title or trend_sentence(ordered, club=club, tenths=tenths),
@@ -180,14 +224,14 @@ def trend_svg(
     )
 
 
-def _standard_word(day: dt.date, standard: float) -> dict[str, Any]:
+def _standard_word(start: dt.date, end: dt.date, standard: float, place: tuple[str, str]) -> dict[str, Any]:
     return {
         "name": "standard",
         "text": gettext("standard"),
-        "x": day,
+        "x": start if place[0] == "left" else end,
         "y": standard,
-        "xanchor": "left",
-        "yanchor": "bottom",
+        "xanchor": place[0],
+        "yanchor": "bottom" if place[1] == "above" else "top",
         "showarrow": False,
     }
 
@@ -238,7 +282,10 @@ def trend_figure(
             ),
         )
     written = _dates_to_write(ordered)
-    notes = [] if standard is None else [_standard_word(start - pad, standard)]
+    notes = []
+    if standard is not None:
+        place = _place_of_the_word(ordered, standard)
+        notes.append(_standard_word(start - pad, end + pad, standard, place))
     levels = [0, 25, 50, 75, 100]
     layout = go.Layout(
         template={},
@@ -255,7 +302,7 @@ def trend_figure(
             "tickangle": 0,
             "ticklabeloverflow": "allow",
             "tickvals": written,
-            "ticktext": [formatting.day(day, club) for day in written],
+            "ticktext": formatting.days(written, club),
         },
         yaxis={
             "range": [0, 100],

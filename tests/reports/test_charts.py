@@ -104,7 +104,7 @@ def test_the_sentence_says_when_the_difference_may_be_chance():
     close = charts.trend_sentence([MANY[0], MANY[3]], club=CLUB)
     assert close == (
         "From 40 (33 to 49) on 4 Mar 2025 to 43 (36 to 52) on 31 Mar 2025, over 2 match days. "
-        "The two ranges overlap, so part of the difference may be chance."
+        "The two ranges overlap, so the difference may be smaller than it looks, or none."
     )
     far = charts.trend_sentence([(dt.date(2025, 1, 1), 30, 25, 35, 40), MANY[11]], club=CLUB)
     assert far.endswith("The two ranges do not overlap.")
@@ -127,4 +127,17 @@ def test_the_table_has_the_newest_match_day_first():
 def test_few_dates_under_the_axis_first_and_last_among_them():
     ticks = charts.trend_figure(MANY)["layout"]["xaxis"]["ticktext"]
     assert len(ticks) == charts.DATES_UNDER_AXIS
-    assert (ticks[0], ticks[-1]) == ("4 Mar 2025", "11 Jun 2025")
+    assert (ticks[0], ticks[-1]) == ("4 Mar", "11 Jun")
+
+
+def test_dates_that_would_touch_are_left_out_and_years_are_told_where_there_are_two():
+    days = [dt.date(2025, 12, 1), dt.date(2026, 1, 28), dt.date(2026, 1, 30), dt.date(2026, 2, 1)]
+    ticks = charts.trend_figure([(day, 40, 35, 45, 30) for day in days])["layout"]["xaxis"]["ticktext"]
+    assert ticks == ["1 Dec 2025", "1 Feb 2026"]
+
+
+def test_in_tenths_no_difference_is_called_none():
+    same = [(dt.date(2025, 3, 4), 41, 33, 49, 20), (dt.date(2025, 3, 31), 43, 36, 52, 40)]
+    words = charts.trend_sentence(same, club=CLUB, tenths=True)
+    assert words.startswith("About 4 in 10 on 31 Mar 2025, as on 4 Mar 2025")
+    assert "overlap" not in words

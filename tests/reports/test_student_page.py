@@ -186,7 +186,10 @@ class TestSituations:
         publish(cast, cast.ana)
         answer = cast.client(cast.student).get(page_of(cast.ana))
         assert b"/still/" not in answer.content
-        assert b'class="without-picture"' in answer.content
+        (first, *_rest) = answer.context["alone"].points
+        assert b"<img" not in answer.content
+        # Said once above the moments, in the words of the check.
+        assert text(answer).count(first.wording.missed) == 1
 
     def test_a_picture_where_there_is_one(self, cast, film):
         made = publish(cast, cast.ana)
@@ -269,7 +272,7 @@ class TestMinor:
         expect(cast.ana.level)
         publish_rows(cast, {pair: {"N1": (20, 1)}, unit_of(cast.ana): {"L2": (20, 18)}})
         words = text(cast.client(cast.student).get(page_of(cast.ana)))
-        assert "As a pair with Ben" in words
+        assert "as a pair with Ben" in words
         assert cast.ben.family_name not in words
 
     def test_the_one_thing_may_be_a_pair_s(self, cast):

@@ -48,15 +48,8 @@
     };
   }
 
-  // More than two dates do not fit on a phone; the table has them all.
-  function firstAndLast(axis) {
-    const ends = (list) => list.filter((_, place) => place === 0 || place === list.length - 1);
-    return { ...axis, tickvals: ends(axis.tickvals), ticktext: ends(axis.ticktext) };
-  }
-
-  function coloured(figure, colours, width) {
+  function coloured(figure, colours) {
     const copy = structuredClone(figure);
-    if (width < 520) copy.layout.xaxis = firstAndLast(copy.layout.xaxis);
     for (const note of copy.layout.annotations || []) note.font = { color: colours[note.name] };
     for (const trace of copy.data) {
       const own = colours[trace.meta] || colours.ink;
@@ -93,9 +86,9 @@
       place.setAttribute("aria-hidden", "true");
       figure.querySelector(".chart-drawing").append(place);
     }
-    // Marked before it is measured: a place that is not shown has no width to draw into.
+    // Marked before it is drawn: a place that is not shown has no width to draw into.
     figure.classList.add("is-live");
-    const { data, layout } = coloured(dataOf(figure), palette(), place.clientWidth);
+    const { data, layout } = coloured(dataOf(figure), palette());
     await window.Plotly.react(place, data, layout, CONFIG);
     live.add(figure);
   }
