@@ -2,9 +2,10 @@
 
 import logging
 import re
+import uuid
 
 import pytest
-from django.core.cache import cache
+from django.core.cache import caches
 from django.test import Client
 from django.urls import reverse
 
@@ -16,10 +17,9 @@ pytestmark = pytest.mark.django_db
 
 
 @pytest.fixture(autouse=True)
-def fresh_counts():
-    cache.clear()
-    yield
-    cache.clear()
+def fresh_counts(monkeypatch):
+    """Counts of this test's own: emptying the cache would empty it for the test process beside this one too."""
+    monkeypatch.setattr(caches["default"], "key_prefix", uuid.uuid4().hex)
 
 
 @pytest.fixture
