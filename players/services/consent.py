@@ -95,8 +95,8 @@ def end_consents(*, by: Any, player: Player, now: datetime) -> int:
         consent.withdrawn_at = now
         consent.save(update_fields=["withdrawn_at"])
         record(by=by, club=player.club, action="consent.withdrawn", target=consent, fields=["withdrawn_at"])
-    if ended:
-        consent_withdrawn.send(sender=Player, player=player, by=by, now=now)
+    # Also when none was in force any more: pictures from the time when one was may still lie there.
+    consent_withdrawn.send(sender=Player, player=player, by=by, now=now)
     return len(ended)
 
 

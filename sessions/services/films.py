@@ -146,7 +146,10 @@ def _digest(upload: Any) -> str:
 def film_may_be_shown(matches: Iterable[Match], club: Club, now: datetime | None = None) -> Answer:
     """Whether everybody in the picture agrees today; the sentence names nobody, since students read it too."""
     day = club.day_of(in_time(now))
-    for match in matches:
+    rows = list(matches)
+    if not rows:
+        return Refusal(_("This film belongs to no match: nobody can say who is in the picture."))
+    for match in rows:
         if players_without_consent(match, day) or visitors_without_consent(match):
             return Refusal(_("Somebody in this film has withdrawn their consent, or it has ended."))
     return ALLOWED

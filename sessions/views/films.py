@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import timedelta
 from functools import wraps
 from pathlib import Path
 from typing import Any
@@ -13,13 +14,16 @@ from django.contrib import messages
 from django.core.exceptions import ValidationError
 from django.http import Http404, HttpResponse, HttpResponseBase, StreamingHttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
 from django.utils.cache import get_conditional_response
 from django.utils.translation import gettext as _
 from django.views.decorators.csrf import csrf_exempt, csrf_protect
 from django.views.decorators.http import require_http_methods, require_safe
 
+from clubcoach import audit
 from clubcoach.access import Can, club_view, insist
 from clubcoach.jobs import enqueue
+from clubcoach.models import AuditEvent
 from players.forms import tell
 from sessions import ranges, services, stills
 from sessions.forms import FilmForm
@@ -39,9 +43,7 @@ TYPES = {
 }
 
 
-@require_http_methods(["GET", "POST"])
 @csrf_protect
-@club_view(Can.EDIT_MATCHES)
 def _film_upload(request: Any, match: UUID) -> HttpResponse:
     row = match_here(request.viewer, match)
     if request.method == "GET" and request.htmx:
@@ -79,11 +81,19 @@ def _page(request: Any, match: Any, form: FilmForm | None, template: str) -> Htt
     return render(request, template, context, status=422 if form and form.errors else 200)
 
 
+@require_http_methods(["GET", "POST"])
+@club_view(Can.EDIT_MATCHES)
+def _with_the_right(request: Any, match: UUID) -> HttpResponse:
+    request.upload_handlers[0].most = settings.FILM_MAX_MB * MB
+    return _film_upload(request, match)
+
+
 @csrf_exempt  # the token is asked for inside: reading it here would read the film before its size is known
-@wraps(_film_upload)
+@wraps(_with_the_right)
 def film_upload(request: Any, *args: Any, **kwargs: Any) -> HttpResponseBase:
-    request.upload_handlers.insert(0, NotTooLarge(settings.FILM_MAX_MB * MB))
-    return _film_upload(request, *args, **kwargs)
+    # Until the right is found nothing is kept: the page of a refusal looks for a token too, and so reads the body.
+    request.upload_handlers.insert(0, NotTooLarge(0))
+    return _with_the_right(request, *args, **kwargs)
 
 
 @require_safe
@@ -99,7 +109,19 @@ def film_bytes(request: Any, film: UUID) -> HttpResponseBase:
     response["ETag"] = etag
     response["Accept-Ranges"] = "bytes"
     response["Cache-Control"] = "private, no-store"
+    if response.status_code in (200, 206) and request.method == "GET":
+        _note_watching(request, row)
     return response
+
+
+def _note_watching(request: Any, film: Film) -> None:
+    """Who has seen the people in a film is on record: once in 24 hours, since a player asks for many small pieces."""
+    since = timezone.now() - timedelta(days=1)
+    noted = AuditEvent.objects.filter(
+        club=request.club, actor=request.user, action="film.watched", target_id=str(film.pk), at__gt=since
+    )
+    if not noted.exists():
+        audit.record(by=request.user, club=request.club, action="film.watched", target=film)
 
 
 def _bytes_of(request: Any, path: Path, etag: str) -> HttpResponseBase:
