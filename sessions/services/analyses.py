@@ -193,9 +193,9 @@ class OpenArea:
         if len(self.numbers) > 12:
             first += " …"
         return ngettext(
-            "%(area)s: %(n)d of %(all)d rallies is not closed (%(numbers)s).",
-            "%(area)s: %(n)d of %(all)d rallies are not closed (%(numbers)s).",
-            len(self.numbers),
+            "%(area)s: still open in %(n)d of %(all)d rally (%(numbers)s).",
+            "%(area)s: still open in %(n)d of %(all)d rallies (%(numbers)s).",
+            self.rallies,
         ) % {"area": self.area.name, "n": len(self.numbers), "all": self.rallies, "numbers": first}
 
 

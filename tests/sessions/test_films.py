@@ -257,7 +257,8 @@ class TestUploadPage:
         assert do("film.read") == 1
         part = text_of(client.get(where, headers={"hx-request": "true"}))
         assert "hx-trigger" not in part
-        assert "0:40 long, begins 1:30 into the match, 160 by 96." in part
+        assert "0:40 long, begins 1:30 into the match." in part
+        assert "160 by 96 points." in part
         assert url("film_bytes", Film.objects.get().uuid) in part
 
     def test_a_file_that_is_no_film_is_said_at_once_at_the_field(self, agreed, settings):

@@ -377,7 +377,7 @@ class TestAnalysisPage:
         chain.close()
         page = text_of(self.page(chain, chain.cast.assistant))
         assert "2 situations: 1 counted so far, 1 only shown." in page
-        assert "Lob: 1 of 2 rallies is not closed (2)." in page
+        assert "Lob: still open in 1 of 2 rallies (2)." in page
         assert "None yet." in page
 
     def test_handing_in_tells_open_areas(self, chain):
@@ -385,7 +385,7 @@ class TestAnalysisPage:
         answer = client.post(url("analysis_submit", chain.analysis.uuid), {"devices": "{}"}, follow=True)
         page = text_of(answer)
         assert "Handed in." in page
-        assert "Lob: 2 of 2 rallies are not closed (1, 2)." in page
+        assert "Lob: still open in 2 of 2 rallies (1, 2)." in page
         assert chain.fresh().state == "submitted"
 
     def test_handing_in_as_a_script_does(self, chain):
@@ -401,7 +401,7 @@ class TestAnalysisPage:
         answer = client.post(url("analysis_submit", chain.analysis.uuid), data, **head)
         assert answer.json() == {
             "state": "submitted",
-            "open": ["Lob: 2 of 2 rallies are not closed (1, 2)."],
+            "open": ["Lob: still open in 2 of 2 rallies (1, 2)."],
             "url": url("analysis", chain.analysis.uuid),
         }
 

@@ -286,7 +286,7 @@ class TestSubmit:
         chain.close("lob", 0)
         make.make_rally(chain.match, 3, dropped=True)
         told = services.submit(**self.call(chain, devices={}))
-        assert told == ["Lob: 1 of 2 rallies is not closed (2)."]
+        assert told == ["Lob: still open in 1 of 2 rallies (2)."]
         assert chain.fresh().state == "submitted"
 
     def test_nothing_to_tell_when_all_are_closed(self, chain):
