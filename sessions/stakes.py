@@ -32,7 +32,7 @@ def kin_of(club: Club, people: Iterable[User]) -> dict[int, set[int]]:
     kin: dict[int, set[int]] = {user: set(own[user]) for user in users}
     for user, player in Guardianship.objects.filter(guardian__in=users).values_list("guardian", "player"):
         kin[user].add(player)
-    everyone = set().union(*own.values()) if own else set()
+    everyone = set().union(*kin.values()) if kin else set()
     guardians: dict[int, set[int]] = defaultdict(set)
     for player, guardian in Guardianship.objects.filter(player__in=everyone).values_list(
         "player", "guardian"
@@ -44,12 +44,19 @@ def kin_of(club: Club, people: Iterable[User]) -> dict[int, set[int]]:
         "guardian", "player"
     ):
         reach[guardian].add(player)
+    plays: dict[int, set[int]] = defaultdict(set)
     for guardian, player in Player.objects.filter(user__in=elders).values_list("user", "pk"):
         reach[guardian].add(player)
+        plays[guardian].add(player)
     for user in users:
+        wards = kin[user] - own[user]
         for player in own[user]:
             for guardian in guardians[player]:
                 kin[user] |= reach[guardian]
+        # A child's other parent who plays; what else that parent looks after is no family of this person.
+        for player in wards:
+            for guardian in guardians[player]:
+                kin[user] |= plays[guardian]
     return kin
 
 

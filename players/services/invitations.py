@@ -9,7 +9,7 @@ from django.contrib.auth.password_validation import validate_password
 from django.core.exceptions import ValidationError
 from django.core.mail import send_mail
 from django.core.validators import validate_email
-from django.db import transaction
+from django.db import IntegrityError, transaction
 from django.template.loader import render_to_string
 from django.urls import reverse
 from django.utils import timezone, translation
@@ -163,8 +163,9 @@ def accept_invitation(
 def _new_user(
     invitation: Invitation, given_name: str, family_name: str, password: str, language: str
 ) -> User:
+    known = ValidationError(_("There is an account with this address. Sign in, then accept."))
     if User.objects.filter(email__iexact=invitation.email).exists():
-        raise ValidationError(_("There is an account with this address. Sign in, then accept."))
+        raise known
     user = User(
         email=invitation.email,
         given_name=" ".join(given_name.split()),
@@ -183,7 +184,12 @@ def _new_user(
     if problems:
         raise ValidationError(problems)
     user.set_password(password)
-    user.save()
+    try:
+        with transaction.atomic():
+            user.save()
+    except IntegrityError:
+        # Two invitations to one address, accepted at once: the other one was a moment earlier.
+        raise known from None
     # The secret came to this address: nobody has to confirm it again.
     EmailAddress.objects.create(user=user, email=user.email, verified=True, primary=True)
     return user

@@ -243,11 +243,17 @@ class AnalysisComment(models.Model):
 def has_stake(user: User, match: Match) -> bool:
     """Whether the person or somebody of their family played: then they neither analyse nor review the match.
 
-    Family is what the club knows: a guardian's children, a player's guardians, and other children of those guardians.
+    Family is what the club knows: a guardian's children and their other guardians, a player's guardians, and other
+    children of those guardians.
     """
     playing = match.player_ids()
     own = set(user.players.filter(club=match.club_id).values_list("pk", flat=True))
     wards = set(Guardianship.objects.filter(guardian=user).values_list("player", flat=True))
+    other_parents = set(
+        Guardianship.objects.filter(player__in=wards, guardian__players__in=playing).values_list(
+            "guardian__players", flat=True
+        )
+    )
     my_guardians = Guardianship.objects.filter(player__in=own).values("guardian")
     siblings = set(Guardianship.objects.filter(guardian__in=my_guardians).values_list("player", flat=True))
     guardians_who_play = set(
@@ -255,4 +261,4 @@ def has_stake(user: User, match: Match) -> bool:
             "guardian__players", flat=True
         )
     )
-    return bool(playing & (own | wards | siblings | guardians_who_play))
+    return bool(playing & (own | wards | other_parents | siblings | guardians_who_play))
