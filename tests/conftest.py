@@ -2,11 +2,13 @@
 
 import os
 import shutil
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
 import pytest
+from django.db import connection
 from django.test import Client
 
 from clubcoach.access import Role
@@ -47,6 +49,18 @@ def pytest_terminal_summary(terminalreporter: Any, config: pytest.Config) -> Non
             red=True,
             bold=True,
         )
+
+
+@pytest.fixture(scope="session")
+def django_db_setup(django_db_setup: None, django_db_blocker: Any) -> Iterator[None]:
+    """A browser's last request may still hold a connection when the database is to be dropped."""
+    yield
+    if connection.vendor == "postgresql":
+        with django_db_blocker.unblock(), connection.cursor() as cursor:
+            cursor.execute(
+                "SELECT pg_terminate_backend(pid) FROM pg_stat_activity"
+                " WHERE datname = current_database() AND pid <> pg_backend_pid()"
+            )
 
 
 @dataclass

@@ -14,6 +14,10 @@ os.environ.setdefault("DEBUG", "false")
 from clubcoach.settings import *  # noqa: E402, F403
 
 ALLOWED_HOSTS = ["*"]
+# Two runs at once on one PostgreSQL have a database each; the processes of one run share its name.
+if "sqlite" not in DATABASES["default"]["ENGINE"]:  # noqa: F405
+    _run = os.environ.setdefault("TEST_RUN", str(os.getpid()))
+    DATABASES["default"]["TEST"] = {"NAME": f"test_clubcoach_{_run}"}  # noqa: F405
 # A connection that a finished thread keeps would hold the test database when it is to be dropped.
 DATABASES["default"]["CONN_MAX_AGE"] = 0  # noqa: F405
 # Argon2 is slow on purpose; hundreds of test logins need not be.
