@@ -179,7 +179,9 @@ def _situations(
 
 
 def _closures(analysis: Analysis, rallies: list[Rally], cleared: dict[str, int]) -> list[Document]:
-    rows = analysis.closures.values_list("rally__uuid", "area__code", "situations", "rev")
+    rows = analysis.closures.order_by("rally__start_s", "area__position", "pk").values_list(
+        "rally__uuid", "area__code", "situations", "rev"
+    )
     shown = {
         f"{rally}/{area}": {"rally": str(rally), "area": area, "situations": count, "rev": rev}
         for rally, area, count, rev in rows
