@@ -18,7 +18,7 @@ from django.utils.translation import gettext, ngettext
 from clubcoach import formatting, svg
 
 # At most so many dates, and so much of the axis between two of them: then they stand apart on a phone too.
-DATES_UNDER_AXIS, ROOM_FOR_A_DATE = 4, 0.25
+DATES_UNDER_AXIS, ROOM_FOR_A_DATE = 4, 0.3
 LEFT, RIGHT, TOP, BOTTOM = 30.0, 312.0, 10.0, 176.0
 
 

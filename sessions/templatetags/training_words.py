@@ -28,7 +28,16 @@ def against(match: Match) -> str:
 
 @register.filter
 def unit_names(analysis: Analysis) -> str:
-    return ", ".join(cover.unit.name for cover in analysis.covers.all())
+    """'Ana Sol, Ben Ruiz' for two players; 'Ana Sol and Ben Ruiz, each and as a pair' where all three are asked for."""
+    units = [cover.unit for cover in analysis.covers.all()]
+    alone = [unit.first_id for unit in units if unit.second is None]
+    pairs = [unit for unit in units if unit.second is not None]
+    whole = [pair for pair in pairs if pair.first_id in alone and pair.second_id in alone]
+    in_whole = {player for pair in whole for player in (pair.first_id, pair.second_id)}
+    said = [_("%(pair)s, each and as a pair") % {"pair": pair.name} for pair in whole]
+    said += [unit.name for unit in units if unit.second is None and unit.first_id not in in_whole]
+    said += [_("%(pair)s as a pair") % {"pair": pair.name} for pair in pairs if pair not in whole]
+    return "; ".join(said) if pairs else ", ".join(said)
 
 
 @register.filter

@@ -16,6 +16,7 @@ from django.views.decorators.http import require_GET, require_POST
 
 from clubcoach.access import Can, Viewer, club_view
 from players.forms import tell
+from players.models import Player
 from sessions import services
 from sessions.forms import AssignForm, PublishForm, ReturnForm, SubmitForm, SureForm, WordsForm
 from sessions.models import Analysis, Situation
@@ -40,6 +41,8 @@ def _page(request: Any, row: Analysis, bound: dict[str, forms.Form] | None = Non
         "match": row.match,
         "late": row.late(request.club.today()),
         "mine": standing.mine,
+        "reviews": bool(request.viewer.can(Can.REVIEW)),
+        "people": _people(row) if request.viewer.can(Can.SEE_SCORES) else [],
         "steps": _steps(standing, bound or {}),
         "hindrance": _hindrance(standing),
         "comments": row.comments.select_related("by"),
@@ -48,6 +51,12 @@ def _page(request: Any, row: Analysis, bound: dict[str, forms.Form] | None = Non
         "counts": _counts(row),
     }
     return render(request, "sessions/analysis.html", context, status=422 if bound else 200)
+
+
+def _people(row: Analysis) -> list[Player]:
+    """Whose pages it changes: every player it looks at, alone or in a pair, once."""
+    both = [player for cover in row.covers.all() for player in (cover.unit.first, cover.unit.second)]
+    return list({player.pk: player for player in both if player}.values())
 
 
 def _steps(standing: Standing, bound: dict[str, forms.Form]) -> dict[str, Any]:
