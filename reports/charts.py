@@ -8,6 +8,7 @@ import datetime as dt
 import json
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any, NamedTuple
 
 from django.utils.html import format_html
@@ -160,22 +161,13 @@ def _dates_to_write(ordered: Sequence[Point]) -> list[dt.date]:
     return sorted(written)
 
 
-def _place_of_the_word(ordered: Sequence[Point], standard: float) -> tuple[str, str]:
-    """At which end of the line, and on which side of it, its name is furthest from what is drawn there."""
-    span = (ordered[-1].day - ordered[0].day).days or 1
-    best = ("left", "above", -1.0)
-    for end, edge in (("left", ordered[0].day), ("right", ordered[-1].day)):
-        near = [point for point in ordered if abs((point.day - edge).days) <= span / 4]
-        above = min(
-            (max(0.0, point.low - standard) for point in near if point.high > standard), default=100.0
-        )
-        below = min(
-            (max(0.0, standard - point.high) for point in near if point.low < standard), default=100.0
-        )
-        for side, room in (("above", above), ("below", below)):
-            if room > best[2]:
-                best = (end, side, room)
-    return best[0], best[1]
+def _place_of_the_word(ordered: Sequence[Point], standard: float) -> tuple[dt.date, bool]:
+    """In the middle of the longest time without a match, and whether above the standard: where no score is."""
+    start, end = _span(ordered)
+    days = sorted({start, end, *(point.day for point in ordered)})
+    before, after = max(pairwise(days), key=lambda gap: gap[1] - gap[0])
+    around = [point.score for point in ordered if point.day in (before, after)]
+    return before + (after - before) / 2, sum(around) / len(around) <= standard
 
 
 def trend_svg(
@@ -204,10 +196,9 @@ def trend_svg(
         parts.append(svg.text("scale", LEFT - 5, y(level) + 4, str(level // 10 if tenths else level)))
     if standard is not None:
         parts.append(svg.line("standard", LEFT, y(standard), RIGHT, y(standard)))
-        at_end, side = _place_of_the_word(ordered, standard)
-        at = y(standard) + (-4 if side == "above" else 12)
-        place = LEFT + 2 if at_end == "left" else RIGHT - 2
-        parts.append(svg.text(f"standard-word {at_end}", place, at, gettext("standard")))
+        day, above = _place_of_the_word(ordered, standard)
+        at = y(standard) + (-5 if above else 13)
+        parts.append(svg.text("standard-word", x(day), at, gettext("standard")))
     parts += [
         svg.line("interval", x(point.day), y(point.low), x(point.day), y(point.high)) for point in ordered
     ]
@@ -224,14 +215,15 @@ def trend_svg(
     )
 
 
-def _standard_word(start: dt.date, end: dt.date, standard: float, place: tuple[str, str]) -> dict[str, Any]:
+def _standard_word(ordered: Sequence[Point], standard: float) -> dict[str, Any]:
+    day, above = _place_of_the_word(ordered, standard)
     return {
         "name": "standard",
         "text": gettext("standard"),
-        "x": start if place[0] == "left" else end,
+        "x": day,
         "y": standard,
-        "xanchor": place[0],
-        "yanchor": "bottom" if place[1] == "above" else "top",
+        "xanchor": "center",
+        "yanchor": "bottom" if above else "top",
         "showarrow": False,
     }
 
@@ -282,10 +274,7 @@ def trend_figure(
             ),
         )
     written = _dates_to_write(ordered)
-    notes = []
-    if standard is not None:
-        place = _place_of_the_word(ordered, standard)
-        notes.append(_standard_word(start - pad, end + pad, standard, place))
+    notes = [] if standard is None else [_standard_word(ordered, standard)]
     levels = [0, 25, 50, 75, 100]
     layout = go.Layout(
         template={},

@@ -140,3 +140,17 @@ def test_in_tenths_no_difference_is_called_none():
     words = charts.trend_sentence(same, club=CLUB, tenths=True)
     assert words.startswith("About 4 in 10 on 31 Mar 2025, as on 4 Mar 2025")
     assert "overlap" not in words
+
+
+def test_the_standard_is_named_where_no_score_is():
+    days = [dt.date(2025, 3, 4), dt.date(2025, 3, 8), dt.date(2025, 5, 8)]
+    for score, above in ((40, True), (80, False)):
+        points = [(day, score, score - 25, score + 15, 20) for day in days]
+        (word,) = charts.trend_figure(points, 60)["layout"]["annotations"]
+        assert word["x"] == "2025-04-07"
+        assert word["yanchor"] == ("bottom" if above else "top")
+        svg = drawn(points)
+        (line,), (name,) = with_class(svg, "standard"), with_class(svg, "standard-word")
+        assert (float(name.get("y")) < float(line.get("y1"))) is above
+        dots = [float(dot.get("cx")) for dot in with_class(svg, "estimate")]
+        assert dots[1] + 30 < float(name.get("x")) < dots[2] - 30
