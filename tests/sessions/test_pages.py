@@ -380,6 +380,23 @@ class TestAnalysisPage:
         assert "Lob: still open in 1 of 2 rallies (2)." in page
         assert "None yet." in page
 
+    def test_nothing_marked_yet_is_no_row_of_noughts(self, chain):
+        page = text_of(self.page(chain, chain.cast.assistant))
+        assert "No situation is marked yet." in page
+        assert "0 situations" not in page
+
+    def test_it_leads_back_and_on_to_the_students_pages(self, cast):
+        ana, dan = cast.ana, cast.dan
+        units = [unit_of(ana), unit_of(dan), Unit.objects.pair_of(ana, dan)]
+        chain = make_chain(cast, areas=("lob", "net"), units=units)
+        page = text_of(self.page(chain, cast.head_coach))
+        assert f"{units[2].name}, each and as a pair" in page
+        assert f'<a href="{url("desk")}">Desk</a> ' in " ".join(page.split("page-head")[1].split())
+        for player in (ana, dan):
+            assert page.count(url("student_page", player.uuid)) == 1
+        own = text_of(self.page(chain, cast.assistant))
+        assert f'<a href="{url("queue")}">To analyse</a> ' in " ".join(own.split("page-head")[1].split())
+
     def test_handing_in_tells_open_areas(self, chain):
         client = chain.cast.client(chain.cast.assistant)
         answer = client.post(url("analysis_submit", chain.analysis.uuid), {"devices": "{}"}, follow=True)
