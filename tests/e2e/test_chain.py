@@ -79,7 +79,7 @@ def test_from_a_film_to_a_student_s_page(
     code(page)
     look(page, "sheet")
     no_axe_violations(page)
-    page.get_by_role("button", name="Hand it in").click()
+    page.get_by_role("button", name="Submit").click()
     expect(page.locator("[data-state=submitted]").first).to_be_visible()
     analysis = Analysis.objects.get(state="submitted")
     assert Mark.objects.filter(situation__analysis=analysis).count() == 12
