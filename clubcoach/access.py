@@ -147,6 +147,14 @@ def viewer_for(user: Any, slug: str) -> Viewer:
     return Viewer(user, memberships[0].club, frozenset(Role(row.role) for row in memberships))
 
 
+def viewer_of(person: User, club: Club) -> Viewer:
+    """The person with their roles in the club; somebody from elsewhere has none, and so no right."""
+    from clubcoach.models import Membership
+
+    roles = Membership.objects.filter(user=person, club=club).values_list("role", flat=True)
+    return Viewer(person, club, frozenset(Role(role) for role in roles))
+
+
 class ClubRequest(HttpRequest):
     viewer: Viewer
     club: Club

@@ -15,7 +15,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
 from clubcoach import audit
-from clubcoach.access import Can
+from clubcoach.access import Can, viewer_of
 from clubcoach.compute.standards import Candidate, simple_focus
 from clubcoach.models import User
 from players.models import Check, CheckWording, Player, Unit
@@ -23,7 +23,6 @@ from reports import homework
 from reports.evidence import WINDOW_DAYS, Seen, evidence
 from reports.models import FocusPoint
 from sessions.models import Analysis
-from sessions.services.rules import viewer_of
 
 MOST, MOST_MINOR, MOST_PAIR, OF_ONE_AREA = 3, 1, 1, 2
 ACTIVE = FocusPoint.State.ACTIVE

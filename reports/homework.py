@@ -13,11 +13,10 @@ from django.utils import timezone
 from django.utils.translation import gettext as _
 
 from clubcoach import audit
-from clubcoach.access import Can
+from clubcoach.access import Can, viewer_of
 from clubcoach.models import User
 from players.models import Drill, Player, own_player_ids
 from reports.models import FocusPoint, Homework, HomeworkLog
-from sessions.services.rules import viewer_of
 
 STAGES = [Drill.Stage.SHADOW, Drill.Stage.FED, Drill.Stage.VARIED, Drill.Stage.IN_PLAY]
 # Overheads in one week's homework, all drills together: common practice, no limit is published. Half for juniors.

@@ -7,9 +7,9 @@ from django.db import transaction
 from django.utils import timezone
 from django.utils.translation import gettext as _
 
-from clubcoach.access import Can, Role, Viewer
+from clubcoach.access import Can, viewer_of
 from clubcoach.audit import record
-from clubcoach.models import Club, Membership, User
+from clubcoach.models import Club, User
 from players.models import FilmConsent, Guardianship, Player
 from players.signals import consent_withdrawn
 
@@ -110,8 +110,7 @@ def is_guardian(user: User, player: Player, day: date) -> bool:
 
 
 def _refuse_keeper(by: User, club: Club) -> None:
-    roles = Membership.objects.filter(user=by, club=club).values_list("role", flat=True)
-    if not Viewer(by, club, frozenset(Role(role) for role in roles)).can(Can.EDIT_ROSTER):
+    if not viewer_of(by, club).can(Can.EDIT_ROSTER):
         raise PermissionDenied(_("Only the head coach and the club manager keep consents on paper."))
 
 

@@ -14,7 +14,8 @@ from clubcoach.access import Can, Viewer
 from clubcoach.compute.ledger import MatchFormat
 from clubcoach.models import Club, User
 from clubcoach.retention import Keep, kept_as
-from players.models import FilmConsent, Player, Side
+from players.consent import consent_states
+from players.models import Player, Side
 
 
 class PairLetter(models.TextChoices):
@@ -241,20 +242,6 @@ class RallyEdit(models.Model):
 
 def players_without_consent(match: Match, day: Any) -> list[Player]:
     """Registered players of the match whose consent to be filmed is missing, ended or withdrawn."""
-    lacking = []
     players = [seat.player for seat in match.seat_list if seat.player]
-    in_force: dict[int, set[str]] = {}
-    for player_id, by in (
-        FilmConsent.objects.filter(player__in=players).in_force(day).values_list("player", "by")
-    ):
-        in_force.setdefault(player_id, set()).add(by)
-    for player in players:
-        given = in_force.get(player.pk, set())
-        age = player.age_on(day)
-        if age is not None and age < match.club.own_consent_age:
-            needed = {str(FilmConsent.By.PLAYER), str(FilmConsent.By.GUARDIAN)}
-        else:
-            needed = {str(FilmConsent.By.PLAYER)}
-        if not needed <= given:
-            lacking.append(player)
-    return lacking
+    states = consent_states(players, match.club, day)
+    return [player for player in players if not states[player.pk].complete]

@@ -12,7 +12,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
 from clubcoach import audit
-from clubcoach.access import Can
+from clubcoach.access import Can, viewer_of
 from clubcoach.models import Club, User
 from players.models import Area, CheckListVersion, Unit
 from sessions.models import (
@@ -36,7 +36,6 @@ from sessions.services.rules import (
     lock,
     long_enough,
     move,
-    viewer_of,
 )
 
 WORDS_MOST = 4000

@@ -14,12 +14,12 @@ from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
 from clubcoach import audit
-from clubcoach.access import ALLOWED, Answer, Can, Refusal
+from clubcoach.access import ALLOWED, Answer, Can, Refusal, viewer_of
 from clubcoach.jobs import enqueue
 from clubcoach.models import Club, User
 from sessions.models import Film, Match, MatchFilm, Seat
 from sessions.models.matches import players_without_consent
-from sessions.services.rules import in_time, viewer_of
+from sessions.services.rules import in_time
 from sessions.uploads import extension_of
 
 MB = 1024 * 1024

@@ -9,12 +9,12 @@ from django.db import transaction
 from django.utils.translation import gettext as _
 
 from clubcoach import audit
-from clubcoach.access import Can
+from clubcoach.access import Can, viewer_of
 from clubcoach.compute.ledger import MatchFormat
 from clubcoach.models import Club, User
 from players.models import Player
 from sessions.models import Match, Seat
-from sessions.services.rules import in_time, viewer_of
+from sessions.services.rules import in_time
 
 
 class SeatEntry(NamedTuple):

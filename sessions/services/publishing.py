@@ -10,6 +10,7 @@ from django.db.models import Count, Q
 from django.utils.translation import gettext as _
 
 from clubcoach import audit
+from clubcoach.access import viewer_of
 from clubcoach.jobs import enqueue
 from clubcoach.models import User
 from sessions.models import Analysis, Closure, Cover, LensArea, Mark, Situation, Tally
@@ -23,7 +24,6 @@ from sessions.services.rules import (
     lock,
     long_enough,
     move,
-    viewer_of,
 )
 from sessions.signals import analysis_published, analysis_withdrawn
 

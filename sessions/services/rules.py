@@ -12,8 +12,7 @@ from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy, ngettext
 
-from clubcoach.access import ALLOWED, Answer, Can, Refusal, Role, Viewer, insist
-from clubcoach.models import Club, Membership, User
+from clubcoach.access import ALLOWED, Answer, Can, Refusal, Viewer, insist
 from sessions.models import Analysis, Op
 from sessions.models.analyses import has_stake
 
@@ -27,12 +26,6 @@ NOT_YOURS = gettext_lazy("Only the analyst hands it in.")
 @dataclass(frozen=True)
 class NotNow(Refusal):
     """The person might, but not in the state in which it is: an error of input, not of rights."""
-
-
-def viewer_of(person: User, club: Club) -> Viewer:
-    """The person with their roles in the club; somebody from elsewhere has none, and so no right."""
-    roles = Membership.objects.filter(user=person, club=club).values_list("role", flat=True)
-    return Viewer(person, club, frozenset(Role(role) for role in roles))
 
 
 def hold(answer: Answer) -> None:
