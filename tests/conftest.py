@@ -15,6 +15,7 @@ from clubcoach.access import Role
 from clubcoach.models import Club, User
 from players.models import CheckListVersion, Player
 from tests import factories as make
+from tests.clubcoach.walk import build_world
 
 MISSING_BROWSER = pytest.StashKey[int]()
 MISSING_REDIS = pytest.StashKey[int]()
@@ -136,4 +137,18 @@ def cast(db: Any) -> Cast:
         cleo=make.make_player(club, "Cleo", level=level, user=all_in_one, born_on=date(1985, 1, 1)),
         dan=make.make_player(club, "Dan", level=level, born_on=date(1988, 1, 1)),
         other_player=make.make_player(other, "Otto", user=two_clubs),
+    )
+
+
+@pytest.fixture
+def world(cast: Cast, settings: Any, tmp_path: Any) -> dict[str, Any]:
+    """One row of everything in the first club, as addresses name it; every text of it says "seaside"."""
+    settings.MEDIA_ROOT = tmp_path
+    return build_world(
+        cast.club,
+        coach=cast.head_coach,
+        analyst=cast.assistant,
+        player=cast.ana,
+        other=cast.dan,
+        mark="seaside",
     )

@@ -11,7 +11,7 @@ from django.urls import reverse
 
 from clubcoach.models import ApiToken, Invitation, Membership, User
 from tests import factories as make
-from tests.clubcoach.walk import address, build_world, routes
+from tests.clubcoach.walk import address, routes
 
 pytestmark = pytest.mark.django_db
 
@@ -20,19 +20,6 @@ pytestmark = pytest.mark.django_db
 def fresh_counts(monkeypatch):
     """Counts of this test's own: emptying the cache would empty it for the test process beside this one too."""
     monkeypatch.setattr(caches["default"], "key_prefix", uuid.uuid4().hex)
-
-
-@pytest.fixture
-def world(cast, settings, tmp_path):
-    settings.MEDIA_ROOT = tmp_path
-    return build_world(
-        cast.club,
-        coach=cast.head_coach,
-        analyst=cast.assistant,
-        player=cast.ana,
-        other=cast.dan,
-        mark="seaside",
-    )
 
 
 def try_login(email, password, ip="192.0.2.1"):

@@ -21,19 +21,6 @@ pytestmark = pytest.mark.django_db
 
 
 @pytest.fixture
-def world(cast, settings, tmp_path):
-    settings.MEDIA_ROOT = tmp_path
-    return build_world(
-        cast.club,
-        coach=cast.head_coach,
-        analyst=cast.assistant,
-        player=cast.ana,
-        other=cast.dan,
-        mark="seaside",
-    )
-
-
-@pytest.fixture
 def theirs(cast, settings, world):
     partner = make.make_player(cast.other_club, "Olga")
     return build_world(

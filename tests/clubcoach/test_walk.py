@@ -38,19 +38,6 @@ def show(route: Route) -> str:
     return route.name or route.path
 
 
-@pytest.fixture
-def world(cast, settings, tmp_path):
-    settings.MEDIA_ROOT = tmp_path
-    return build_world(
-        cast.club,
-        coach=cast.head_coach,
-        analyst=cast.assistant,
-        player=cast.ana,
-        other=cast.dan,
-        mark="seaside",
-    )
-
-
 def ask(client, method, path):
     """The status of a request whose effect is taken back."""
     with transaction.atomic():

@@ -12,23 +12,9 @@ from clubcoach.models import ApiToken
 from players.models import Unit
 from reports.models import FocusPoint, Homework, HomeworkLog, Score
 from tests import factories as make
-from tests.clubcoach.walk import build_world
 
 pytestmark = pytest.mark.django_db
 ROOT = "/c/seaside/api/v1/"
-
-
-@pytest.fixture
-def world(cast, settings, tmp_path):
-    settings.MEDIA_ROOT = tmp_path
-    return build_world(
-        cast.club,
-        coach=cast.head_coach,
-        analyst=cast.assistant,
-        player=cast.ana,
-        other=cast.dan,
-        mark="seaside",
-    )
 
 
 def get(cast, person, path):
