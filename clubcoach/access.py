@@ -55,15 +55,41 @@ class Can(StrEnum):
     SEE_PROGRAMME = "see_programme"
     OWN_PADEL = "own_padel"
     EDIT_CLUB = "edit_club"
+    EDIT_LISTS = "edit_lists"
+    ADD_DRILLS = "add_drills"
+    WRITE_NOTES = "write_notes"
+    SEE_LESSONS = "see_lessons"
+    PLAN_LESSONS = "plan_lessons"
+    RUN_LESSONS = "run_lessons"
     BE_HERE = "be_here"
 
 
 _EVERYBODY = {Can.BE_HERE}
-_COACH = {Can.SEE_ROSTER, Can.SEE_MATCHES, Can.EDIT_MATCHES, Can.WATCH_FILM, Can.CODE, Can.SEE_SCORES}
+_COACH = {
+    Can.SEE_ROSTER,
+    Can.SEE_MATCHES,
+    Can.EDIT_MATCHES,
+    Can.WATCH_FILM,
+    Can.CODE,
+    Can.SEE_SCORES,
+    Can.ADD_DRILLS,
+    Can.WRITE_NOTES,
+    Can.SEE_LESSONS,
+    Can.RUN_LESSONS,
+}
 
 ROLE_RIGHTS: dict[Role, frozenset[Can]] = {
     Role.MANAGER: frozenset(
-        _EVERYBODY | {Can.SEE_ROSTER, Can.EDIT_ROSTER, Can.INVITE, Can.SEE_PROGRAMME, Can.EDIT_CLUB}
+        _EVERYBODY
+        | {
+            Can.SEE_ROSTER,
+            Can.EDIT_ROSTER,
+            Can.INVITE,
+            Can.SEE_PROGRAMME,
+            Can.EDIT_CLUB,
+            Can.SEE_LESSONS,
+            Can.PLAN_LESSONS,
+        }
     ),
     Role.HEAD_COACH: frozenset(
         _EVERYBODY
@@ -76,6 +102,8 @@ ROLE_RIGHTS: dict[Role, frozenset[Can]] = {
             Can.SET_FOCUS,
             Can.SEE_PROGRAMME,
             Can.EDIT_CLUB,
+            Can.EDIT_LISTS,
+            Can.PLAN_LESSONS,
         }
     ),
     Role.ASSISTANT: frozenset(_EVERYBODY | _COACH),
@@ -90,6 +118,12 @@ REFUSALS = {
     Can.WATCH_FILM: _("Whole films are for coaches; students see pieces of their own situations."),
     Can.EDIT_ROSTER: _("Only the head coach and the club manager change the roster."),
     Can.INVITE: _("Only the head coach and the club manager invite people."),
+    Can.EDIT_CLUB: _("Only the head coach and the club manager change the club's settings."),
+    Can.EDIT_LISTS: _("Only the head coach changes levels, check list and drills."),
+    Can.ADD_DRILLS: _("Only coaches add drills."),
+    Can.WRITE_NOTES: _("Only coaches write notes."),
+    Can.PLAN_LESSONS: _("Only the head coach and the club manager plan lessons."),
+    Can.RUN_LESSONS: _("Only coaches note who came."),
 }
 REFUSED = _("Your role in this club does not include this page.")
 

@@ -1,5 +1,6 @@
 """People and pairs, who looks after whom, who may be on film, and what the club looks at and expects."""
 
+from players.models.groups import Note, NoteQuerySet, Squad
 from players.models.lists import (
     SHARE,
     Area,
@@ -33,9 +34,12 @@ __all__ = [
     "Guardianship",
     "Level",
     "LevelStandard",
+    "Note",
+    "NoteQuerySet",
     "Player",
     "PlayerQuerySet",
     "Side",
+    "Squad",
     "Unit",
     "own_player_ids",
 ]

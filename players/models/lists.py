@@ -187,12 +187,17 @@ class Drill(models.Model):
     loads = models.JSONField(default=list)
     cautions = models.JSONField(default=list)
     steps = models.JSONField(default=list)
+    # A small plan of the court as data: clubcoach.compute.diagram says what a valid one is.
+    court = models.JSONField(default=dict, blank=True)
     source = models.CharField(max_length=200, blank=True)
+    # Written or changed by the club: the library that comes with the program leaves it alone.
+    own = models.BooleanField(_("the club's own"), default=False)
+    copied_from = models.SlugField(max_length=40, blank=True)
     retired_on = models.DateField(null=True, blank=True)
 
     kept: ClassVar[dict[str, Keep]] = kept_as(
         club="id club code name stage place players_min players_max kit minutes dose passing overheads"
-        " loads cautions steps source retired_on"
+        " loads cautions steps court source own copied_from retired_on"
     )
 
     class Meta:
