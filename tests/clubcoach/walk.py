@@ -3,7 +3,7 @@
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from typing import Any
 
 from django.core.files.base import ContentFile
@@ -11,9 +11,20 @@ from django.urls import URLPattern, URLResolver, get_resolver
 from django.utils import timezone
 
 from clubcoach.models import Invitation, Job
-from players.models import Check, Drill, Goal, Unit
+from players.models import Check, Drill, Goal, Note, Squad, Unit
 from reports.models import FocusPoint, Homework, HomeworkLog, Score, SharedFit
-from sessions.models import Analysis, AnalysisComment, Closure, Cover, Film, Mark, MatchFilm, Tally
+from sessions.models import (
+    Analysis,
+    AnalysisComment,
+    Attendance,
+    Closure,
+    Cover,
+    Film,
+    Lesson,
+    Mark,
+    MatchFilm,
+    Tally,
+)
 from tests import factories as make
 
 
@@ -143,6 +154,18 @@ def build_world(club: Any, *, coach: Any, analyst: Any, player: Any, other: Any,
             fit=fit,
         )
     Goal.objects.create(unit=unit, area=area, target=70, due_on=date(2027, 1, 1), set_by=coach)
+    squad = Squad.objects.create(club=club, name=f"squad {mark}", level=level, coach=coach)
+    squad.players.add(player)
+    lesson = Lesson.objects.create(
+        club=club,
+        squad=squad,
+        coach=coach,
+        starts_at=timezone.now() - timedelta(hours=2),
+        court=f"court {mark}",
+        plan=f"plan {mark}",
+    )
+    Attendance.objects.create(lesson=lesson, player=player)
+    note = Note.objects.create(unit=unit, by=coach, text=f"note {mark}", for_players=True)
     job = Job.objects.create(kind="score.club", club=club, asked_by=analyst, note=f"job {mark}")
     _invitation, secret = Invitation.issue(
         club=club, email=f"{mark}@example.org", role="student", invited_by=coach
@@ -164,6 +187,10 @@ def build_world(club: Any, *, coach: Any, analyst: Any, player: Any, other: Any,
         "invitation": secret,
         "goals": 0,
         "levels": level.pk if level else 0,
+        "squads": squad.pk,
+        "units": unit.pk,
+        "notes": note.pk,
+        "lessons": lesson.uuid,
     }
 
 
