@@ -3,6 +3,7 @@
 from players.services.consent import give_consent, withdraw_consent
 from players.services.goals import set_goal
 from players.services.invitations import accept_invitation, invite
+from players.services.notes import withdraw_note, write_note
 from players.services.people import add_guardian, add_player, edit_player, remove_guardian, set_level
 
 __all__ = [
@@ -16,4 +17,6 @@ __all__ = [
     "set_goal",
     "set_level",
     "withdraw_consent",
+    "withdraw_note",
+    "write_note",
 ]
