@@ -12,7 +12,7 @@ from django.utils.translation import gettext_lazy as _
 from clubcoach.access import Role
 from clubcoach.models import Club
 from players.models import Area, Level, Player, Side, Unit
-from players.services.consent import years_after
+from players.models.people import years_after
 
 
 class LanguageField(forms.ChoiceField):

@@ -2,6 +2,7 @@
 
 from players.services.consent import give_consent, withdraw_consent
 from players.services.goals import set_goal
+from players.services.groups import make_pair, restore_squad, retire_squad, save_squad
 from players.services.invitations import accept_invitation, invite
 from players.services.notes import withdraw_note, write_note
 from players.services.people import add_guardian, add_player, edit_player, remove_guardian, set_level
@@ -13,7 +14,11 @@ __all__ = [
     "edit_player",
     "give_consent",
     "invite",
+    "make_pair",
     "remove_guardian",
+    "restore_squad",
+    "retire_squad",
+    "save_squad",
     "set_goal",
     "set_level",
     "withdraw_consent",

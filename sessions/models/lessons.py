@@ -64,6 +64,8 @@ class Lesson(models.Model):
         constraints = [
             models.UniqueConstraint(
                 fields=["squad", "starts_at"],
+                # One that was called off stays on record beside the one that took its time.
+                condition=~Q(state="cancelled"),
                 name="lesson_once_at_a_time",
                 violation_error_message=_("This squad has a lesson at that time already."),
             ),
