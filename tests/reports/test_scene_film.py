@@ -2,8 +2,10 @@
 
 import json
 import math
+import os
 import resource
 from itertools import pairwise
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -11,8 +13,10 @@ import pytest
 
 from clubcoach.compute.camera import court_lines
 from reports.demo import scene
-from reports.demo.scene_draw import SHIRTS, Stage
+from reports.demo.scene_draw import Stage
 from reports.demo.scene_figure import figures
+from reports.demo.scene_frames import Wish, draw, draw_with_children, scene_of
+from reports.demo.scene_movers import SHIRTS, Lens
 from reports.demo.scene_play import build
 from reports.demo.scene_sound import RATE, sound_of
 from sessions import footage
@@ -95,13 +99,48 @@ def test_the_ball_is_in_the_picture(play, people):
 
 def test_the_same_arguments_give_the_same_pictures():
     one = list(scene.frames(width=320, height=180, start_s=7.0, end_s=7.4))
-    scene._scene.cache_clear()
+    scene_of.cache_clear()
     two = list(scene.frames(width=320, height=180, start_s=7.0, end_s=7.4))
     assert len(one) == 10
     assert all(a.tobytes() == b.tobytes() for a, b in zip(one, two, strict=True))
     assert any(a.tobytes() != b.tobytes() for a, b in pairwise(one))
     other = next(scene.frames(width=320, height=180, start_s=7.0, end_s=7.1, seed=8))
     assert other.tobytes() != one[0].tobytes()
+
+
+def test_children_draw_the_same_pictures_in_the_same_order():
+    wish = Wish(320, 180, 25, 130, 141, scene.SEED)
+    here = [picture.tobytes() for picture in draw(wish)]
+    theirs = [picture.tobytes() for picture in draw_with_children(wish, children=2)]
+    assert len(here) == wish.count() == 11
+    assert len(set(here)) == 11
+    assert theirs == here
+
+
+def children():
+    """Processes that this one started and that have not been waited for."""
+    listed = Path(f"/proc/{os.getpid()}/task").glob("*/children")
+    return [pid for listing in listed for pid in listing.read_text().split()]
+
+
+def test_a_child_that_fails_is_told_and_none_stays_behind():
+    before = len(children())
+    taken = draw_with_children(Wish(320, 180, 25, 130, 400, scene.SEED), children=2)
+    next(taken)
+    assert len(children()) == before + 2
+    taken.close()
+    assert len(children()) == before
+    with pytest.raises(RuntimeError, match="ended early"):
+        list(draw_with_children(Wish(320, 180, 0, 130, 141, scene.SEED), children=2))
+    assert len(children()) == before
+
+
+def test_the_lens_sees_as_the_camera_does():
+    camera = scene.camera()
+    places = np.random.default_rng(1).uniform((-5, -8, 0), (5, 10, 4), (50, 3))
+    pixels, depths = Lens(camera).see(places)
+    np.testing.assert_allclose(pixels, camera.project(places), atol=1e-6)
+    np.testing.assert_allclose(depths, camera.depth(places), atol=1e-9)
 
 
 # Sound
