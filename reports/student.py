@@ -93,7 +93,7 @@ class StudentPage:
         shown = self._units_shown(mine, units, points)
         seen = evidence(club=self.club, units=shown)
         named = [point.check_identity_id for point in points]
-        wordings = _wordings([*named, *(check for of_unit in seen.values() for check in of_unit)])
+        wordings = newest_wordings([*named, *(check for of_unit in seen.values() for check in of_unit)])
         groups = self._groups(shown, points, seen, wordings)
         return {
             "player": self.player,
@@ -252,7 +252,7 @@ def _told(units: list[Unit]) -> list[Analysis]:
     )
 
 
-def _wordings(checks: Iterable[int]) -> dict[int, CheckWording]:
+def newest_wordings(checks: Iterable[int]) -> dict[int, CheckWording]:
     """The newest words of each check, also of one that the list has no more."""
     rows = CheckWording.objects.filter(check_identity__in=set(checks)).order_by("version__number")
     return {row.check_identity_id: row for row in rows}

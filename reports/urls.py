@@ -1,6 +1,6 @@
 from django.urls import path
 
-from reports.views import programme, student
+from reports.views import programme, student, unit
 
 urlpatterns = [
     path("padel/", student.my_padel, name="my_padel"),
@@ -11,5 +11,8 @@ urlpatterns = [
     path("padel/<uuid:player>/homework/", student.homework_give, name="homework_give"),
     path("homework/<uuid:homework>/log/", student.homework_log, name="homework_log"),
     path("homework/<uuid:homework>/withdraw/", student.homework_withdraw, name="homework_withdraw"),
+    path("units/<int:unit>/", unit.unit, name="unit"),
+    path("units/<int:unit>/notes/", unit.note_write, name="note_write"),
+    path("notes/<int:note>/withdraw/", unit.note_withdraw, name="note_withdraw"),
     path("programme/", programme.programme, name="programme"),
 ]
