@@ -17,6 +17,7 @@ DAY = pgettext_lazy("date format", "j M Y")
 DAY_OF_YEAR = pgettext_lazy("date format", "j M")
 DAY_WITH_WEEKDAY = pgettext_lazy("date format", "D j M Y")
 MOMENT = pgettext_lazy("date format", "j M Y, H:i")
+HOUR = pgettext_lazy("time format", "H:i")
 
 
 class Place(Protocol):
@@ -150,6 +151,11 @@ def days(values: Sequence[dt.date], club: Place | None = None) -> list[str]:
 def moment(value: dt.datetime, club: Place | None = None) -> str:
     """'25 Nov 2025, 18:30' on the club's clock."""
     return _written(_in_zone(value, club), MOMENT, club)
+
+
+def hour(value: dt.datetime, club: Place | None = None) -> str:
+    """'18:30' on the club's clock, where the day stands beside it."""
+    return _written(_in_zone(value, club), HOUR, club)
 
 
 def clock(seconds: float) -> str:

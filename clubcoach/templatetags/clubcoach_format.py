@@ -39,6 +39,11 @@ def moment(value: dt.datetime | None, club: formatting.Place | None = None) -> s
 
 
 @register.filter
+def hour(value: dt.datetime | None, club: formatting.Place | None = None) -> str:
+    return formatting.hour(value, club or None) if value else ""
+
+
+@register.filter
 def machine(value: dt.date | None) -> str:
     """For the datetime attribute of a time element: a day stays a day, a moment keeps its zone."""
     return value.isoformat() if value else ""
