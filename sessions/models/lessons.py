@@ -34,6 +34,17 @@ class LessonQuerySet(models.QuerySet["Lesson"]):
             listed=how_many(here), came=how_many(here.filter(state=Attendance.State.CAME))
         )
 
+    def coming_first(self, since: datetime) -> "LessonQuerySet":
+        """From ``since`` on in the order of the calendar, then what is over, the latest first."""
+        over = models.Case(models.When(starts_at__lt=since, then=1), default=0)
+        moment = models.F("starts_at")
+        return self.annotate(over=over).order_by(
+            "over",
+            models.Case(models.When(over=0, then=moment)),
+            models.Case(models.When(over=1, then=moment)).desc(),
+            "pk",
+        )
+
 
 class Lesson(models.Model):
     class State(models.TextChoices):
