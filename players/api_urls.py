@@ -8,4 +8,5 @@ urlpatterns = [
     path("levels/", api.LevelList.as_view(), name="level-list"),
     path("check-list/", api.CheckListNow.as_view(), name="check-list"),
     path("drills/", api.DrillList.as_view(), name="drill-list"),
+    path("drills/<slug:drill>/", api.DrillDetail.as_view(), name="drill-detail"),
 ]
