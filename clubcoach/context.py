@@ -14,6 +14,7 @@ NAV: list[tuple[Can, str, Any]] = [
     (Can.SEE_ROSTER, "roster", _("People")),
     (Can.SEE_PROGRAMME, "programme", _("Programme")),
     (Can.OWN_PADEL, "my_padel", _("My padel")),
+    (Can.BE_HERE, "drills", _("Drills")),
 ]
 
 

@@ -1,6 +1,6 @@
 from django.urls import path
 
-from reports.views import programme, student, unit
+from reports.views import library, programme, student, unit
 
 urlpatterns = [
     path("padel/", student.my_padel, name="my_padel"),
@@ -15,4 +15,7 @@ urlpatterns = [
     path("units/<int:unit>/notes/", unit.note_write, name="note_write"),
     path("notes/<int:note>/withdraw/", unit.note_withdraw, name="note_withdraw"),
     path("programme/", programme.programme, name="programme"),
+    path("drills/<slug:drill>/", library.drill, name="drill"),
+    path("drills/<slug:drill>/retire/", library.drill_retire, name="drill_retire"),
+    path("drills/<slug:drill>/restore/", library.drill_restore, name="drill_restore"),
 ]
