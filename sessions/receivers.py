@@ -8,7 +8,7 @@ from django.dispatch import receiver
 
 from players.models import Player, Squad
 from players.signals import consent_withdrawn, squad_changed, squad_retiring
-from sessions import film_jobs, stills
+from sessions import clips, film_jobs, stills
 from sessions.services.lessons import end_lessons_of, expect_squad
 
 __all__ = ["film_jobs"]  # registers the handlers of its jobs
@@ -17,6 +17,7 @@ __all__ = ["film_jobs"]  # registers the handlers of its jobs
 @receiver(consent_withdrawn)
 def pictures_go_with_the_consent(sender: Any, player: Player, **kwargs: Any) -> None:
     # Pages refuse them from the commit on, whether the files are gone by then or not.
+    clips.drop_clips_of(player)
     transaction.on_commit(lambda: stills.drop_stills_of(player))
 
 
