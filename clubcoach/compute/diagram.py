@@ -49,6 +49,8 @@ FEEDS = ("hand", "racket")
 PLAYERS = ("P1", "P2", "P3", "P4")
 MOST = {"players": 4, "paths": 8, "bounces": 4, "targets": 4, "cones": 8}
 MOST_POINTS = 6
+SHORTEST = 0.1
+"""A piece of a path is at least so long, in metres: nothing shorter has a direction that one sees."""
 SERVICE_LINE = 6.95
 NET_PLACE = 4.5
 BACK_GLASS = 9.0
@@ -158,7 +160,7 @@ def _path(path: object, where: str, span: Span) -> Iterator[Problem]:
         return
     wrong = [problem for point in points for problem in _inside(point, f"{where}: points", span)]
     yield from wrong
-    if not wrong and any(points[i] == points[i + 1] for i in range(len(points) - 1)):
+    if not wrong and any(math.dist(points[i], points[i + 1]) < SHORTEST for i in range(len(points) - 1)):
         yield Problem(f"{where}: points", "two that follow are the same", "leave one of them out")
 
 
@@ -256,16 +258,17 @@ def arrow_head(points: Sequence[Point], length: float) -> tuple[Point, Point, Po
 
 
 def middle_of(points: Sequence[Point]) -> Point:
-    """The point half way along a path, where its letter stands."""
-    pieces = [math.dist(points[i], points[i + 1]) for i in range(len(points) - 1)]
-    left = sum(pieces) / 2
-    for i, piece in enumerate(pieces):
-        if left <= piece:
-            share = left / piece
-            (x0, y0), (x1, y1) = points[i], points[i + 1]
-            return (x0 + (x1 - x0) * share, y0 + (y1 - y0) * share)
-        left -= piece
-    return points[-1]
+    """The middle of the longest piece of a path, where its letter stands clear of corners and arrow heads."""
+    longest = max(range(len(points) - 1), key=lambda i: math.dist(points[i], points[i + 1]))
+    (x0, y0), (x1, y1) = points[longest], points[longest + 1]
+    return ((x0 + x1) / 2, (y0 + y1) / 2)
+
+
+def beside(points: Sequence[Point], away: float) -> Point:
+    """A point beside the middle of the first piece of a path, on the left of who goes along it."""
+    (x0, y0), (x1, y1) = points[:2]
+    share = away / math.dist((x0, y0), (x1, y1))
+    return ((x0 + x1) / 2 - (y1 - y0) * share, (y0 + y1) / 2 + (x1 - x0) * share)
 
 
 def hatching(left: float, top: float, width: float, height: float, gap: float) -> list[tuple[Point, Point]]:

@@ -29,6 +29,7 @@ def with_change(**changes):
     return {**copy.deepcopy(WHOLE), **changes}
 
 
+SAME = "two that follow are the same"
 LONG = [(0, y) for y in range(7)]
 
 
@@ -67,7 +68,8 @@ def test_no_plan_is_right_and_draws_nothing():
         ({"paths": [path("run", (0, 0))]}, ": paths, entry 1: points", "it has too few or too many"),
         ({"paths": [path("run", *LONG)]}, ": paths, entry 1: points", "it has too few or too many"),
         ({"paths": [path("fly", (0, 0), (1, 1))]}, ": paths, entry 1: kind", "'fly' is not known"),
-        ({"paths": [path("run", (0, 0), (0, 0))]}, ": paths, entry 1: points", "two that follow are the same"),
+        ({"paths": [path("run", (0, 0), (0, 0))]}, ": paths, entry 1: points", SAME),
+        ({"paths": [path("run", (0, 0), (9e-9, 0))]}, ": paths, entry 1: points", SAME),
         ({"paths": [path("run", (0, 0), (0, math.inf))]}, ": paths, entry 1: points", "it is no point"),
         ({"paths": [path("run", (0, 0), (0, -11))]}, ": paths, entry 1: points", "it lies outside what the view shows"),
         ({"paths": [path("run", (0, 0), (0, -1))] * 9}, ": paths", "there are 9 of them"),
@@ -196,9 +198,17 @@ class TestGeometry:
         assert math.dist(tip, base) == pytest.approx(3)
         assert math.dist(left, right) == pytest.approx(2.7)
 
-    def test_the_middle_of_a_path(self):
+    def test_a_letter_stands_in_the_middle_of_the_longest_piece(self):
         assert diagram.middle_of([(0, 0), (0, 10)]) == (0, 5)
-        assert diagram.middle_of([(0, 0), (4, 0), (4, 8)]) == (4, 2)
+        assert diagram.middle_of([(0, 0), (4, 0), (4, 8)]) == (4, 4)
+        assert diagram.middle_of([(0, 0), (4, 0), (4, 4)]) == (2, 0)
+
+    @given(walk=walks, away=st.floats(0.5, 9))
+    def test_or_beside_it(self, walk, away):
+        x, y = diagram.beside(walk, away)
+        (x0, y0), (x1, y1) = walk[:2]
+        assert math.dist((x, y), ((x0 + x1) / 2, (y0 + y1) / 2)) == pytest.approx(away)
+        assert (x - (x0 + x1) / 2) * (x1 - x0) + (y - (y0 + y1) / 2) * (y1 - y0) == pytest.approx(0, abs=1e-6)
 
     @given(
         width=st.integers(1, 200), height=st.integers(1, 200), gap=st.integers(2, 20),
