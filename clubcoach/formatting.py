@@ -163,3 +163,13 @@ def clock(seconds: float) -> str:
     minutes, rest = divmod(int(seconds), 60)
     hours, minutes = divmod(minutes, 60)
     return f"{hours}:{minutes:02d}:{rest:02d}" if hours else f"{minutes}:{rest:02d}"
+
+
+def measure(value: float, unit: str) -> str:
+    """'4.5 m', '0.2 s': a bound of a check, to the hundredth and without empty decimals."""
+    figure = f"{value:.2f}".rstrip("0").rstrip(".")
+    return (
+        gettext("%(figure)s m") % {"figure": figure}
+        if unit == "m"
+        else gettext("%(figure)s s") % {"figure": figure}
+    )
