@@ -67,7 +67,9 @@ class SquadForm(forms.Form):
         fields["coach"].queryset = people_who_can(club, Can.RUN_LESSONS)
         there = Player.objects.filter(Q(active=True) | Q(pk__in=members), club=club)
         self.people = list(
-            there.select_related("level").order_by("level__position", "family_name", "given_name", "pk")
+            there.select_related("level", "club").order_by(
+                "level__position", "family_name", "given_name", "pk"
+            )
         )
         fields["players"].choices = [(str(player.pk), player.name) for player in self.people]
 

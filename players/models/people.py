@@ -40,12 +40,29 @@ class PlayerQuerySet(models.QuerySet["Player"]):
     def with_level(self) -> "PlayerQuerySet":
         return self.select_related("level", "user", "club")
 
+    def called(self, words: str) -> "PlayerQuerySet":
+        """Whose given or family name has each of the words in it."""
+        found = self
+        for word in words.split():
+            found = found.filter(Q(given_name__icontains=word) | Q(family_name__icontains=word))
+        return found
+
     def younger_than(self, age: int, day: date) -> "PlayerQuerySet":
         """Who is known not to have reached this age; an unknown date of birth is nobody's proof of youth."""
         return self.filter(born_on__gt=years_after(day, -age))
 
     def minors(self, club: Club, day: date) -> "PlayerQuerySet":
         return self.younger_than(club.majority_age, day)
+
+    def lacking(self, what: str, club: Club, day: date) -> "PlayerQuerySet":
+        """Of whom the club does not know or have something: a level, a minor's guardian, consent to be filmed."""
+        if what == "level":
+            return self.filter(level=None)
+        if what == "guardian":
+            return self.minors(club, day).without_guardian()
+        if what == "consent":
+            return self.without_consent(club, day)
+        raise ValueError(f"nothing that a player may lack: {what}")
 
     def without_guardian(self) -> "PlayerQuerySet":
         return self.filter(~Exists(Guardianship.objects.filter(player=OuterRef("pk"))))
