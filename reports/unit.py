@@ -14,12 +14,11 @@ from clubcoach.compute.intervals import wilson_bounds
 from clubcoach.models import Club
 from players.models import Area, Check, CheckWording, Goal, Note, Player, Unit
 from players.services.notes import may_withdraw
-from reports.evidence import Seen, area_standards, evidence
+from reports.evidence import Seen, area_standards, evidence, newest_wordings
 from reports.focus import ACTIVE
 from reports.forms import NoteForm
 from reports.models import FocusPoint, Score
 from reports.pictures import Picture, pictures
-from reports.student import newest_wordings
 from reports.trend import Standing, Trend, days_seen, trends
 from sessions.models import Analysis, Cover
 

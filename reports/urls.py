@@ -1,6 +1,6 @@
 from django.urls import path
 
-from reports.views import library, programme, start, student, unit
+from reports.views import library, programme, start, student, today, unit
 
 urlpatterns = [
     path("padel/", student.my_padel, name="my_padel"),
@@ -14,6 +14,7 @@ urlpatterns = [
     path("units/<int:unit>/", unit.unit, name="unit"),
     path("units/<int:unit>/notes/", unit.note_write, name="note_write"),
     path("notes/<int:note>/withdraw/", unit.note_withdraw, name="note_withdraw"),
+    path("today/", today.today, name="today"),
     path("start/", start.start, name="start"),
     path("programme/", programme.programme, name="programme"),
     path("drills/<slug:drill>/", library.drill, name="drill"),

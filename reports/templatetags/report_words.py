@@ -5,9 +5,12 @@ from django.utils.safestring import SafeString
 
 from clubcoach import formatting, svg
 from reports.models import Score
+from reports.roster import listed_name, listed_unit_name
 from reports.trend import point
 
 register = template.Library()
+register.filter("listed_name", listed_name)
+register.filter("listed_unit_name", listed_unit_name)
 
 
 @register.simple_tag

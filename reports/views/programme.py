@@ -10,7 +10,7 @@ from django.views.decorators.http import require_GET
 from clubcoach import formatting
 from clubcoach.access import Can, club_view
 from players.models import Player
-from reports.roster import LATELY, Overview, RosterRow, overview, standings
+from reports.roster import LATELY, Overview, listed_name, overview, standings
 
 A_PAGE = 50
 
@@ -60,7 +60,7 @@ def _unseen(club: Any, found: Overview) -> str:
     if found.longest_unseen:
         names = ", ".join(
             _("%(name)s (%(day)s)")
-            % {"name": name_of(row), "day": formatting.day(row.last_seen or club.today(), club)}
+            % {"name": listed_name(row.player), "day": formatting.day(row.last_seen or club.today(), club)}
             for row in found.longest_unseen
         )
         return _("Seen last the longest ago: %(names)s.") % {"names": names}
@@ -69,8 +69,3 @@ def _unseen(club: Any, found: Overview) -> str:
             "%(n)d player was never analysed.", "%(n)d players were never analysed.", found.never_seen
         ) % {"n": found.never_seen}
     return _("Nobody has gone without being seen for long.")
-
-
-def name_of(row: RosterRow) -> str:
-    """A minor is initials in a list that may be printed or shown around."""
-    return row.player.initials if row.player.is_minor() else row.player.name

@@ -61,7 +61,8 @@ class TestMyPadel:
     def test_one_page_opens_at_once(self, cast):
         answer = cast.client(cast.student).get(self.url())
         assert (answer.status_code, answer["Location"]) == (302, page_of(cast.ana))
-        assert cast.client(cast.guardian).get(self.url())["Location"] == page_of(cast.ben)
+        # A guardian reads first what needs them, also with one child.
+        assert cast.client(cast.guardian).get(self.url()).status_code == 200
 
     def test_several_are_a_list_with_one_s_own_first(self, cast):
         answer = cast.client(cast.all_in_one).get(self.url())
