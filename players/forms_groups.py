@@ -84,10 +84,9 @@ class SquadForm(forms.Form):
         """Everybody by level in drawers short enough to go through by keys; those with somebody in them stand open."""
         chosen = self.chosen()
         drawers = []
-        known = [player for player in self.people if player.level_id]
-        unknown = [player for player in self.people if not player.level_id]
-        for level, rows in [*groupby(known, key=lambda player: player.level), (None, unknown)]:
-            for part, letters in _parts(list(rows)):
+        levels = [(level, list(rows)) for level, rows in groupby(self.people, key=lambda one: one.level)]
+        for level, rows in sorted(levels, key=lambda row: row[0] is None):
+            for part, letters in _parts(rows):
                 places = [(player, str(player.pk) in chosen) for player in part]
                 drawers.append(
                     {

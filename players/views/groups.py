@@ -86,6 +86,7 @@ def squads(request: Any) -> HttpResponse:
     rows = rows.select_related("level", "coach").annotate(
         n=Count("players", filter=Q(players__active=True), distinct=True)
     )
+    rows = rows.order_by("name", "pk")
     page = Paginator(rows, PAGE).get_page(request.GET.get("page"))
     context = {
         "page": page,
