@@ -37,6 +37,7 @@ def scene_truth(*, seed: int = SEED) -> dict[str, Any]:
 
     Places are metres from the middle of the net, x to the camera's right, y away from it, z up. Players 1 and 2 are
     pair A, 3 and 4 pair B. A check is *met* or *missed*; what cannot be judged at that end is not in the list.
+    `tallies` counts them by player and pair.
     """
     play, people = scene_of(seed)
     place = {"height_m": HEIGHT_M, "behind_m": BEHIND_M, "hfov_deg": HFOV_DEG, "tilt_deg": TILT_DEG}
