@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from typing import Protocol
 from zoneinfo import ZoneInfo
 
-from django.utils import dateformat, timezone, translation
+from django.utils import dateformat, formats, timezone, translation
 from django.utils.translation import gettext, ngettext, pgettext_lazy
 
 DAY = pgettext_lazy("date format", "j M Y")
@@ -156,6 +156,12 @@ def moment(value: dt.datetime, club: Place | None = None) -> str:
 def hour(value: dt.datetime, club: Place | None = None) -> str:
     """'18:30' on the club's clock, where the day stands beside it."""
     return _written(_in_zone(value, club), HOUR, club)
+
+
+def hours(value: float) -> str:
+    """'1.5', '12': time on court, to the tenth and without an empty decimal."""
+    rounded = round(value, 1)
+    return formats.number_format(rounded, 0 if rounded == int(rounded) else 1)
 
 
 def clock(seconds: float) -> str:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import Any
 
-from django.db.models import F, Max, OuterRef, Q, Subquery
+from django.db.models import F, Max, OuterRef, Q, QuerySet, Subquery
 from django.utils.translation import gettext as _
 
 from clubcoach.models import Club
@@ -17,6 +17,7 @@ from reports import trend
 from reports.models import Score
 from sessions.models import Tally
 
+FEW = 5
 LATELY, ENDS_SOON = timedelta(days=60), timedelta(days=30)
 
 
@@ -33,6 +34,18 @@ class RosterRow:
     @property
     def known(self) -> bool:
         return bool(self.clearly_below or self.a_little_below or self.reached)
+
+
+@dataclass(frozen=True)
+class Few:
+    """The first few of a list, and how many there are."""
+
+    rows: list[Any]
+    total: int
+
+    @property
+    def more(self) -> int:
+        return self.total - len(self.rows)
 
 
 @dataclass(frozen=True)
@@ -111,9 +124,11 @@ def _standards(club: Club) -> dict[tuple[int | None, int], int]:
     return {(level, area): score for level, area, score in rows}
 
 
-def overview(club: Club, *, today: date) -> Overview:
-    players = Player.objects.filter(club=club, active=True).select_related("level", "club")
-    rows = standings(club, players)
+def everybody(club: Club) -> PlayerQuerySet:
+    return Player.objects.filter(club=club, active=True).select_related("level", "club")
+
+
+def overview(rows: list[RosterRow], *, today: date) -> Overview:
     below: Counter[int] = Counter()
     known: Counter[int] = Counter()
     areas: dict[int, Area] = {}
@@ -188,3 +203,7 @@ def consents_ending(club: Club, today: date) -> list[tuple[Player, date]]:
     for row in rows:
         found.setdefault(row.player_id, (row.player, row.expires_on))
     return list(found.values())
+
+
+def few(rows: QuerySet[Any], most: int = FEW) -> Few:
+    return Few(list(rows[:most]), rows.order_by().count())

@@ -16,7 +16,6 @@ from django.db.models import (
     OuterRef,
     Prefetch,
     Q,
-    QuerySet,
     Subquery,
     Sum,
     When,
@@ -30,26 +29,14 @@ from reports.evidence import newest_wordings
 from reports.first_steps import Step, open_steps
 from reports.focus import ACTIVE
 from reports.models import FocusPoint, Homework, HomeworkLog
-from reports.roster import consents_ending, unguarded, unseen
+from reports.roster import FEW, Few, consents_ending, few, unguarded, unseen
 from sessions.models import Analysis, Attendance, Lesson, Tally
 from sessions.services.lessons import lessons_of_day, span_of
 from sessions.views.desk import LATE, REVIEW, UNASSIGNED, in_parts
 
-SHOWN, URGENT, LOGGED = 5, 3, 12
+URGENT, LOGGED = 3, 12
 # Common practice: about four weeks of lessons until a short new look can show anything.
 LOOK_AGAIN, WEEK = timedelta(days=28), timedelta(days=7)
-
-
-@dataclass(frozen=True)
-class Few:
-    """The first few of a list, and how many there are."""
-
-    rows: list[Any]
-    total: int
-
-    @property
-    def more(self) -> int:
-        return self.total - len(self.rows)
 
 
 @dataclass(frozen=True)
@@ -110,7 +97,7 @@ class Today:
         return {
             "desk": self._desk(),
             "unguarded": few(unguarded(self.club, self.today)),
-            "ending": Few(ending[:SHOWN], len(ending)),
+            "ending": Few(ending[:FEW], len(ending)),
             "steps": steps,
             "next_step": next((step for step in steps if step.url and not step.done), None),
         }
@@ -168,7 +155,7 @@ class Today:
             .annotate(since=Case(When(last__gt=F("started_on"), then=F("last")), default=F("started_on")))
             .filter(since__lte=self.today - LOOK_AGAIN)
             .select_related("unit__first__club", "unit__second__club", "check_identity__area")
-            .order_by("since", "pk")[:SHOWN]
+            .order_by("since", "pk")[:FEW]
         )
         wordings = newest_wordings(point.check_identity_id for point in points)
         return [Running(point, wordings.get(point.check_identity_id), point.since) for point in points]
@@ -196,7 +183,3 @@ class Today:
             for row in found.rows
         ]
         return Few(rows, found.total)
-
-
-def few(rows: QuerySet[Any], most: int = SHOWN) -> Few:
-    return Few(list(rows[:most]), rows.order_by().count())

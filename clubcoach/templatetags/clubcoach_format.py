@@ -21,6 +21,7 @@ for words in (
     register.simple_tag(words)
 
 register.filter("clock", formatting.clock)
+register.filter("hours", formatting.hours)
 
 
 @register.filter

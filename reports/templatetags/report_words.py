@@ -1,5 +1,7 @@
 """Small numbers of this app's pages, said by the one formatter."""
 
+from typing import Any
+
 from django import template
 from django.utils.safestring import SafeString
 
@@ -35,3 +37,9 @@ def strip_of_score(score: Score, standard: float | None) -> SafeString:
     """A score's interval on a thin rule, with the level's standard; near the ends the mean may lie a hair outside."""
     _day, value, low, high, _n = point(score)
     return svg.strip(value / 100, low / 100, high / 100, standard)
+
+
+@register.filter
+def index(rows: list[Any], place: int) -> Any:
+    """The head of a column beside its cell, where a narrow screen has no heads."""
+    return rows[place]

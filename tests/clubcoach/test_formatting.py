@@ -132,3 +132,10 @@ def test_the_hour_is_the_club_s():
     assert say.hour(LATE, SAO_PAULO) == "22:30"
     with pytest.raises(ValueError, match="zone"):
         say.hour(dt.datetime(2025, 11, 26, 1, 30), SAO_PAULO)
+
+
+@pytest.mark.parametrize(
+    ("value", "said"), [(0, "0"), (1.5, "1.5"), (12.0, "12"), (1.96, "2"), (0.25, "0.2")]
+)
+def test_hours(value, said):
+    assert say.hours(value) == said
