@@ -174,6 +174,18 @@ def test_the_words_say_who_goes_where_in_the_order_of_the_letters():
     assert "Low ball from the feeder to player 1." in plan_words(one)
 
 
+def test_a_ball_that_comes_back_is_told_so_and_a_bend_in_one_place_is_not():
+    back = {
+        "view": "half",
+        "players": [{"id": "P1", "at": [0, -8]}],
+        "paths": [{"kind": "ball", "points": [[3, -3], [3, -8], [3, -8.5], [3, -10], [3, -8]]}],
+    }
+    assert plan_words(back)[2] == (
+        "Low ball from the net on the right to the place behind the service line on the right, then to the back "
+        "glass on the right, then to the place behind the service line on the right."
+    )
+
+
 def test_the_legend_names_what_is_shown_and_nothing_else():
     kinds = [kind for kind, _ in legend_words(LOB)]
     assert kinds == [
