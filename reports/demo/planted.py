@@ -19,6 +19,8 @@ from reports.models import FocusPoint
 
 # Checks of what came of it that end the rally when they are missed.
 KEPT_IN = ("B5", "S5")
+# Where the chain runs and its decoy does not: these areas stand at the level, the checks alone say how weak they are.
+CHAIN_AREAS = ("feet", "bandeja")
 Span = tuple[date, date | None]
 
 
@@ -117,6 +119,7 @@ def plant(cast: Cast, areas: list[Area]) -> Truth:
     spread = told.simulation["spread"]
     for check in (check for checks in by_area.values() for check in checks):
         truth.hardness[check.code] = float(rng.normal(spread["hardness_mean"], spread["hardness"]))
+    truth.hardness |= truth.told.simulation["hardness"]
     # Whether the ball stays in play is easier than how it was played, at every level.
     truth.hardness |= {code: spread["kept_in"] for code in KEPT_IN if code in truth.hardness}
     for name in _units(told):
@@ -153,19 +156,20 @@ def _draw(truth: Truth, unit: Unit, level: float, areas: list[Area]) -> None:
 
 
 def _weaken(truth: Truth, cast: Cast) -> None:
-    """The weak checks of the chain and its decoy are set, not drawn: both are to be equally weak."""
-    planted = truth.told.planted
+    """What is planted is set, not drawn: the chain and its decoy are to be equally weak, and nothing else may be."""
+    told, planted = truth.told, truth.told.planted
     chain, decoy, net = planted["chain"], planted["decoy"], planted["leaves_net"]
-    levels = truth.told.simulation["levels"]
-    of = {row.ref: row.level for row in truth.told.students}
-    weak: list[tuple[str, dict[str, Any]]] = [(ref, chain["weak"]) for ref in chain["students"]]
-    for ref, codes in [*weak, (decoy["student"], decoy["weak"])]:
+    for ref in (*chain["students"], decoy["student"]):
         unit = cast.unit(ref)
-        # Their feet stand at the level, so that the checks alone say how weak they are.
-        truth.skill[unit.pk, "feet"] = float(levels[of[ref]])
-        truth.own.update({(unit.pk, code): float(logits) for code, logits in codes.items()})
+        for area in CHAIN_AREAS:
+            truth.skill[unit.pk, area] = _level(told, ref)
+        _own(truth, unit, (chain if ref in chain["students"] else decoy)["weak"])
     truth.chained = {cast.by_ref[ref].pk for ref in chain["students"]}
     pair = cast.unit(net["pair"])
     truth.leaves_net = pair.pk
-    truth.skill[pair.pk, "net"] = _level(truth.told, net["pair"]) + float(net["area"])
-    truth.own.update({(pair.pk, code): float(logits) for code, logits in net["weak"].items()})
+    truth.skill[pair.pk, "net"] = _level(told, net["pair"])
+    _own(truth, pair, net["weak"])
+
+
+def _own(truth: Truth, unit: Unit, logits: dict[str, float]) -> None:
+    truth.own.update({(unit.pk, code): float(value) for code, value in logits.items()})

@@ -272,7 +272,7 @@ def _simulation(told: Scenario) -> Iterator[str]:
         yield "simulation: not_seen and serving_pair_wins are shares"
     if rules["rallies"] < 1:
         yield "simulation, rallies: at least one"
-    yield from _codes("simulation, costs", rules["costs"])
+    yield from _codes("simulation", [*rules["costs"], *rules["hardness"]])
 
 
 def _planted(told: Scenario) -> Iterator[str]:
