@@ -43,7 +43,9 @@ def in_order(drills: DrillQuerySet, area: Area | None = None) -> DrillQuerySet:
 
 
 @dataclass(frozen=True)
-class StageGroup:
+class Part:
+    """The drills of one stage, or the promises of one area."""
+
     label: str
     drills: list[Drill]
 
@@ -55,25 +57,37 @@ class Group:
     title: str
     off: bool
     promises: bool
-    stages: list[StageGroup] = field(default_factory=list)
+    parts: list[Part] = field(default_factory=list)
 
 
 def groups_of(drills: Iterable[Drill], areas: Sequence[Area]) -> list[Group]:
     """Drills that come in_order, under their headings."""
     by_position = {area.position: area for area in areas}
+
+    def area_name(position: int | None) -> str:
+        area = by_position.get(position) if position is not None else None
+        return area.name if area else _("Other drills")
+
     groups = []
     for (promises, position), rows in groupby(drills, key=_heading):
-        area = by_position.get(position)
-        title = _("Promises for a match") if promises else area.name if area else _("Other drills")
-        stages = [StageGroup(stage.label, list(part)) for stage, part in groupby(rows, key=_stage)]
-        groups.append(Group(title, bool(area and not area.on), promises, stages))
+        if promises:
+            # Promises of all areas stand together: they are few, and a match has all areas in it.
+            parts = [Part(area_name(at), list(some)) for at, some in groupby(rows, key=_position)]
+            groups.append(Group(_("Promises for a match"), False, True, parts))
+        else:
+            parts = [Part(stage.label, list(some)) for stage, some in groupby(rows, key=_stage)]
+            area = by_position.get(position) if position is not None else None
+            groups.append(Group(area_name(position), bool(area and not area.on), False, parts))
     return groups
 
 
 def _heading(drill: Any) -> tuple[bool, int | None]:
-    # Promises of all areas stand together: they are few, and a match has all areas in it.
     promise = bool(drill.is_promise)
     return promise, None if promise else drill.area_position
+
+
+def _position(drill: Any) -> int | None:
+    return drill.area_position
 
 
 def _stage(drill: Drill) -> Drill.Stage:

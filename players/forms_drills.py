@@ -84,7 +84,7 @@ class CourtField(forms.CharField):
     """A plan of the court in lines, read to its data; what cannot be read is named with its line."""
 
     def __init__(self, **kwargs: Any) -> None:
-        attrs = {"rows": 8, "spellcheck": "false"}
+        attrs = {"rows": 10, "spellcheck": "false"}
         super().__init__(widget=forms.Textarea(attrs=attrs), max_length=2000, **kwargs)
 
     def prepare_value(self, value: Any) -> Any:
@@ -138,10 +138,10 @@ class DrillForm(forms.Form):
     )
     cautions = LinesField(
         label=_("Cautions"),
-        rows=4,
+        rows=6,
         help_text=_("One a line, at least one. With overheads: half of them for juniors and after pain."),
     )
-    steps = LinesField(label=_("Steps"), rows=6, help_text=_("One a line, 2 to 5 of them."))
+    steps = LinesField(label=_("Steps"), rows=9, help_text=_("One a line, 2 to 5 of them."))
     plan_of = forms.ModelChoiceField(
         label=_("Plan of the court: take over that of"),
         queryset=Drill.objects.none(),

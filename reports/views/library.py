@@ -72,7 +72,9 @@ def drill_retire(request: Any, drill: str) -> HttpResponse:
 
 
 def _asked(request: Any, row: Drill, wrong: list[str] | None = None) -> HttpResponse:
-    context = {"drill": row, "held": library.held_now(row), "wrong": wrong}
+    held = library.held_now(row)
+    players = len({holder.row.player_id for holder in held})
+    context = {"drill": row, "held": held, "players": players, "wrong": wrong}
     return render(request, "reports/drill_retire.html", context, status=422 if wrong else 200)
 
 
