@@ -112,7 +112,7 @@ def with_bounds(
     The service line lies 6.95 m from the net (International Padel Federation, *Rules of Padel*): sentences name it
     in words, so a bound of that value is no setting and none may become one.
     """
-    wanted = {(code, name): float(value) for code, row in changes.items() for name, value in row.items()}
+    wanted = {(code, name): _tidy(value) for code, row in changes.items() for name, value in row.items()}
     have = {bound: value for bound, value in _bounds_of(data)}
     wanted = {bound: value for bound, value in wanted.items() if have.get(bound) != value}
     _refuse(_wrong_figures(have, wanted))
@@ -264,6 +264,12 @@ def _bounds_of(data: Data) -> Iterator[tuple[Bound, float]]:
     for row in _rows(data):
         for name, value in row["bounds"].items():
             yield (row["code"], name), float(value)
+
+
+def _tidy(value: float) -> float:
+    """What was meant in hundredths and came a hair beside them."""
+    figure = float(value)
+    return round(figure, 2) if math.isfinite(figure) and abs(figure - round(figure, 2)) < 1e-9 else figure
 
 
 def _wrong_figures(have: Mapping[Bound, float], wanted: Mapping[Bound, float]) -> Iterator[Problem]:
