@@ -17,6 +17,7 @@ NAV: list[tuple[Can, str, Any]] = [
     (Can.SEE_PROGRAMME, "programme", _("Programme")),
     (Can.OWN_PADEL, "my_padel", _("My padel")),
     (Can.BE_HERE, "drills", _("Drills")),
+    (Can.EDIT_CLUB, "club_settings", _("Club")),
 ]
 
 

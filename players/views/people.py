@@ -16,7 +16,7 @@ from clubcoach.models import Club, User
 from players import services
 from players.consent import consent_state, consent_states
 from players.forms import EditPlayerForm, GoalForm, LevelForm, NewPlayerForm, RosterFilter, tell
-from players.models import Goal, Guardianship, Player, PlayerQuerySet, Squad
+from players.models import Goal, Guardianship, Player, PlayerQuerySet, Squad, Unit
 
 PAGE = 50
 FEW = 5
@@ -96,6 +96,7 @@ def player(request: Any, player: UUID) -> HttpResponse:
         "age": row.age_on(today),
         "minor": row.is_minor(today),
         "state": consent_state(row, today),
+        "unit": Unit.objects.get(first=row, kind=Unit.Kind.PLAYER),
         "guardians": Guardianship.objects.filter(player=row).select_related("guardian").order_by("since"),
         "goals": goals.select_related("area", "unit__first", "unit__second"),
         "level_form": LevelForm(club=request.club, initial={"level": row.level_id}),

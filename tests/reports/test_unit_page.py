@@ -233,3 +233,9 @@ def test_queries_do_not_grow(cast, look, unit):
     full_fit(club=cast.club)
     assert queries() == few
     assert few <= 40
+
+
+def test_the_roster_leads_here_whoever_may_open_it(cast, unit):
+    url = reverse("player", args=["seaside", cast.ana.uuid])
+    for person, led in ((cast.head_coach, True), (cast.assistant, True), (cast.manager, False)):
+        assert (address(unit) in cast.client(person).get(url).content.decode()) is led
