@@ -1,6 +1,7 @@
 """What changes people in a club: keyword-only, the actor named, each in one transaction with its audit row."""
 
 from players.services.consent import give_consent, withdraw_consent
+from players.services.drills import bring_in_standard, copy_drill, save_drill
 from players.services.goals import set_goal
 from players.services.groups import make_pair, restore_squad, retire_squad, save_squad
 from players.services.invitations import accept_invitation, invite
@@ -14,6 +15,8 @@ __all__ = [
     "add_guardian",
     "add_level",
     "add_player",
+    "bring_in_standard",
+    "copy_drill",
     "edit_check_list",
     "edit_club",
     "edit_level",
@@ -27,6 +30,7 @@ __all__ = [
     "remove_level",
     "restore_squad",
     "retire_squad",
+    "save_drill",
     "save_squad",
     "set_goal",
     "set_level",
