@@ -359,6 +359,39 @@ class TestConsent:
         assert not Clip.objects.exists()
         assert kept(settings) == []
 
+    @pytest.mark.parametrize("how", ["withdrawn", "ended", "visitor"])
+    def test_nor_kept_where_it_ended_while_it_was_cut(self, filmed, how, monkeypatch, settings):
+        def meanwhile(*args, **kwargs):
+            self.change(filmed, how)
+            return moving.cut_quickly(*args, **kwargs)
+
+        monkeypatch.setattr(footage, "cut", meanwhile)
+        look(filmed)
+        assert work() == 1
+        assert not Clip.objects.exists()
+        assert kept(settings) == []
+
+    @pytest.mark.parametrize("how", ["withdrawn", "ended", "visitor"])
+    def test_nor_handed_out_once_it_is_there(self, filmed, how):
+        cut(filmed)
+        self.change(filmed, how)
+        with pytest.raises(PermissionDenied):
+            look(filmed)
+        with pytest.raises(PermissionDenied):
+            clips.try_again(situation=filmed.situation, by=filmed.cast.student)
+
+    def test_a_piece_whose_row_went_and_was_not_asked_for_again(self, filmed, monkeypatch, settings):
+        """Withdrawn and given again while it was cut: what comes of the first asking is nobody's."""
+
+        def meanwhile(*args, **kwargs):
+            Clip.objects.all().delete()
+            return moving.cut_quickly(*args, **kwargs)
+
+        monkeypatch.setattr(footage, "cut", meanwhile)
+        look(filmed)
+        assert work() == 1
+        assert kept(settings) == []
+
     def test_everybody_in_all_matches_of_the_film(self, filmed):
         other = make.make_match(filmed.cast.club, [filmed.cast.cleo, None, None, None])
         MatchFilm.objects.create(match=other, film=filmed.film, offset_s=0)
