@@ -27,7 +27,7 @@ from sessions.rota import span_of
 from sessions.services.lessons import opens_at
 
 PAGE = 50
-OWN = 5
+OWN = 3
 
 
 def lesson_here(viewer: Viewer, uuid: UUID) -> Lesson:

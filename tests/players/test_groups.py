@@ -207,7 +207,7 @@ class TestSquadPages:
         make.make_player(cast.club, "Nils", family_name="Nobody")
         client = cast.client(cast.manager)
         page = text(client.get(url("squad_new")))
-        for label in ("Level 1: 0 of 5 chosen", "Blue: 0 of 1 chosen", "No level yet: 0 of 1 chosen"):
+        for label in ("Level 1: 5 players", "Blue: 1 player<", "No level yet: 1 player<"):
             assert label in page
         sent = {"name": "Tuesday", "level": other.pk, "coach": cast.head_coach.pk, "players": [cast.ben.pk]}
         answer = client.post(url("squad_new"), sent)
@@ -215,7 +215,7 @@ class TestSquadPages:
         assert answer["Location"] == url("squad", row.pk)
         assert (row.level, row.coach, list(row.players.all())) == (other, cast.head_coach, [cast.ben])
         page = text(client.get(url("squad", row.pk) + "?change=1"))
-        assert "Level 1: 1 of 5 chosen" in page
+        assert "Level 1: 1 of 5 are in" in page
         assert 'value="Tuesday"' in page
 
     def test_what_was_typed_stays_when_it_is_refused(self, cast, squad):
@@ -224,7 +224,7 @@ class TestSquadPages:
         assert answer.status_code == 422
         page = text(answer)
         assert "The club has a squad called “Monday”." in page
-        assert "Level 1: 1 of 5 chosen" in page
+        assert "Level 1: 1 of 5 are in" in page
         assert f'value="{cast.dan.pk}" checked' in page
         foreign = cast.client(cast.manager).post(
             url("squad_new"), {"name": "New", "players": [cast.other_player.pk]}
@@ -256,7 +256,7 @@ class TestSquadPages:
         many, page = queries("squad", squad.pk, change=1)
         assert many == few_change
         assert page.count('<details class="drawer"') == 13
-        assert "Level 1 (F000 to F038): 39 of 39 chosen" in page
+        assert "Level 1 (F000 to F038): 39 of 39 are in" in page
         assert page.count('name="players"') == 500
         assert text(client.get(url("squads"))).count('<th scope="row">') == 50
 
