@@ -21,6 +21,7 @@ from django.db.models import (
     When,
 )
 from django.utils import timezone
+from django.utils.translation import ngettext
 
 from clubcoach.access import Can, Viewer
 from clubcoach.models import Club
@@ -41,9 +42,9 @@ LOOK_AGAIN, WEEK = timedelta(days=28), timedelta(days=7)
 
 @dataclass(frozen=True)
 class Desk:
-    late: int
-    review: int
-    unassigned: int
+    """What waits for the head coach: how many of each, in words, and the most urgent by name."""
+
+    said: list[str]
     urgent: list[Analysis]
 
 
@@ -140,7 +141,18 @@ class Today:
         waiting = in_parts(Analysis.objects.seen_by(self.viewer), self.today)
         counts = Counter(dict(waiting.order_by().values_list("part").annotate(Count("pk"))))
         urgent = waiting.filter(part__in=(LATE, REVIEW, UNASSIGNED)).with_page_parts()[:URGENT]
-        return Desk(counts[LATE], counts[REVIEW], counts[UNASSIGNED], list(urgent))
+        said = [
+            (LATE, ngettext("%(n)d late", "%(n)d late", counts[LATE])),
+            (
+                REVIEW,
+                ngettext("%(n)d waiting for your review", "%(n)d waiting for your review", counts[REVIEW]),
+            ),
+            (
+                UNASSIGNED,
+                ngettext("%(n)d not given to anybody", "%(n)d not given to anybody", counts[UNASSIGNED]),
+            ),
+        ]
+        return Desk([words % {"n": counts[part]} for part, words in said if counts[part]], list(urgent))
 
     def _running(self) -> list[Running]:
         """Focus points that ran longest without a new look at them."""

@@ -202,6 +202,8 @@ class TestAnalyses:
         assert answer.context["desk"].urgent == made[:3]
         assert "1 late, 2 waiting for your review, 1 not given to anybody" in text(answer)
         assert "desk" not in look(cast.assistant).context
+        made[0].delete()
+        assert "late" not in text(look()).split("On the desk")[1].split("For you")[0]
 
 
 class TestForgotten:
