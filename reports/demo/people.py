@@ -19,6 +19,7 @@ from reports.demo.scenario import Person, Scenario, load
 SLUG = "osterfenn"
 MAIL = "osterfenn.example"
 PASSWORD = "padel-demo-only"
+ZONE = "Europe/Lisbon"
 PURPOSE = "Looking at match films in lessons and on one's own page"
 
 _TOLD = load()
@@ -66,7 +67,7 @@ def make_people(now: datetime, told: Scenario | None = None) -> Cast:
     club = Club.objects.create(
         slug=SLUG,
         name=default_data_names()["clubs"][0],
-        time_zone="Europe/Lisbon",
+        time_zone=ZONE,
         deuce=Club.Deuce.GOLDEN,
         welfare_contact=f"welfare@{MAIL}",
         created_at=now,
