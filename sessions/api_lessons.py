@@ -10,6 +10,7 @@ from django.core.exceptions import ValidationError
 from django.db.models import QuerySet
 from django.shortcuts import get_object_or_404
 from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy as _lazy
 from drf_spectacular.utils import extend_schema
 from rest_framework import generics, serializers
 from rest_framework.response import Response
@@ -91,7 +92,7 @@ class LessonDetail(LessonsHere, generics.RetrieveAPIView):
 class StatesSerializer(serializers.Serializer):
     states = serializers.DictField(
         child=serializers.ChoiceField(choices=sorted(NOTED)),
-        help_text="By the player's uuid: came, excused or missed. Who is not named stays as they are.",
+        help_text=_lazy("By the player's uuid: came, excused or missed. Who is not named stays as they are."),
     )
 
 
