@@ -72,7 +72,7 @@ def draw(wish: Wish) -> Iterator[NDArray[np.uint8]]:
 def draw_with_children(wish: Wish, children: int | None = None) -> Iterator[NDArray[np.uint8]]:
     """The same pictures, drawn side by side if there are enough of them and more than one core."""
     if children is None:
-        children = min(MOST_CHILDREN, len(os.sched_getaffinity(0)), wish.count() // WORTH_A_CHILD)
+        children = min(MOST_CHILDREN, os.cpu_count() or 1, wish.count() // WORTH_A_CHILD)
     if children < 2:
         yield from draw(wish)
         return

@@ -1,14 +1,15 @@
 """What moves in the drawn film: the four figures, the ball, and the shadows of both."""
 
 import math
-from typing import Any
+from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from clubcoach.compute.camera import Camera
 from reports.demo.scene_figure import HEAD_RADIUS
-from reports.demo.scene_paint import Colour, Patch, Pixels, capsule, disc, shadow
+from reports.demo.scene_paint import Colour, Patch, Pixels, capsule, shadow, strokes
 
 Floats = NDArray[np.float64]
 
@@ -26,30 +27,80 @@ BALL_RADIUS = 0.033
 # How far anything of a figure reaches from a joint: the trunk's half width, the racket's face.
 REACH = 0.22
 
-TRUNK = (
-    ("hip", "chest", 0.145, 0.165, "shirt"),
-    ("left shoulder", "right shoulder", 0.085, 0.085, "shirt"),
-    ("neck", "head", 0.055, 0.055, "skin"),
-    ("left hip", "right hip", 0.125, 0.125, "shorts"),
+# From joint to joint: radii in metres at both, what colour, how much darker at the edge, and the joint whose distance
+# says when it is drawn (the middle of both where none is named).
+Part = tuple[str, str, float, float, str, float, str]
+TRUNK: tuple[Part, ...] = (
+    ("hip", "chest", 0.145, 0.165, "shirt", 0.38, ""),
+    ("left shoulder", "right shoulder", 0.085, 0.085, "shirt", 0.38, ""),
+    ("neck", "head", 0.055, 0.055, "skin", 0.38, ""),
+    ("left hip", "right hip", 0.125, 0.125, "shorts", 0.38, ""),
 )
-LEGS = tuple(
+LEGS: tuple[Part, ...] = tuple(
     part
     for side in ("left", "right")
     for part in (
-        (f"{side} hip", f"{side} knee", 0.105, 0.08, "shorts"),
-        (f"{side} knee", f"{side} foot", 0.065, 0.045, "skin"),
-        (f"{side} foot", f"{side} toe", 0.055, 0.05, "shoes"),
+        (f"{side} hip", f"{side} knee", 0.105, 0.08, "shorts", 0.38, ""),
+        (f"{side} knee", f"{side} foot", 0.065, 0.045, "skin", 0.38, ""),
+        (f"{side} foot", f"{side} toe", 0.055, 0.05, "shoes", 0.38, ""),
     )
 )
-ARMS = tuple(
+ARMS: tuple[Part, ...] = tuple(
     part
     for shoulder, elbow, hand in (
         ("left shoulder", "other elbow", "other hand"),
         ("right shoulder", "elbow", "hand"),
     )
-    for part in ((shoulder, elbow, 0.07, 0.052, "shirt"), (elbow, hand, 0.047, 0.042, "skin"))
+    for part in (
+        (shoulder, elbow, 0.07, 0.052, "shirt", 0.38, ""),
+        (elbow, hand, 0.047, 0.042, "skin", 0.38, ""),
+    )
 )
-LIMBS = (*TRUNK, *LEGS, *ARMS)
+SKULL: Part = ("head", "head", HEAD_RADIUS, HEAD_RADIUS, "skin", 0.3, "head")
+HEAD_FROM_BEHIND: tuple[Part, ...] = (
+    SKULL,
+    ("crown", "crown", 0.98 * HEAD_RADIUS, 0.98 * HEAD_RADIUS, "hair", 0.3, "head"),
+)
+HEAD_FROM_THE_FRONT: tuple[Part, ...] = (
+    SKULL,
+    ("crown", "crown", 0.86 * HEAD_RADIUS, 0.86 * HEAD_RADIUS, "hair", 0.3, "head"),
+    ("face", "face", 0.78 * HEAD_RADIUS, 0.78 * HEAD_RADIUS, "skin", 0.2, "head"),
+)
+CAP: Part = ("crown", "brim", 0.45 * HEAD_RADIUS, 0.3 * HEAD_RADIUS, "hair", 0.0, "head")
+RACKET_PARTS: tuple[Part, ...] = (
+    ("hand", "throat", 0.02, 0.025, "racket", 0.0, "racket"),
+    ("racket", "racket", 0.125, 0.125, "rim", 0.0, "racket"),
+    ("racket", "racket", 0.1075, 0.1075, "racket", 0.0, "racket"),
+)
+EXTRA = ("crown", "face", "brim", "throat")
+JOINTS = (*dict.fromkeys(name for part in (*TRUNK, *LEGS, *ARMS) for name in part[:2]), "racket")
+PLACE_OF = {name: number for number, name in enumerate((*JOINTS, *EXTRA))}
+
+
+@dataclass(frozen=True, slots=True)
+class Looks:
+    """The parts of one player as arrays: joints, joints that say when, radii, colours, shades."""
+
+    ends: NDArray[np.intp]
+    when: NDArray[np.intp]
+    radii: Floats
+    colours: NDArray[np.float32]
+    shades: NDArray[np.float32]
+
+
+@cache
+def _looks(player: int, from_behind: bool) -> Looks:
+    parts = (*TRUNK, *LEGS, *ARMS, *(HEAD_FROM_BEHIND if from_behind else HEAD_FROM_THE_FRONT))
+    parts += ((CAP,) if player in CAPPED else ()) + RACKET_PARTS
+    colour = {"shirt": SHIRTS[player], "shorts": SHORTS[player], "skin": SKIN[player], "hair": HAIR[player]}
+    colour |= {"shoes": SHOES, "racket": RACKET, "rim": RIM}
+    return Looks(
+        ends=np.array([[PLACE_OF[part[0]], PLACE_OF[part[1]]] for part in parts]),
+        when=np.array([[PLACE_OF[part[6] or part[0]], PLACE_OF[part[6] or part[1]]] for part in parts]),
+        radii=np.array([part[2:4] for part in parts]),
+        colours=np.array([colour[part[4]] for part in parts], dtype=np.float32),
+        shades=np.array([part[5] for part in parts], dtype=np.float32),
+    )
 
 
 class Lens:
@@ -83,47 +134,18 @@ def ball(picture: Pixels, lens: Lens, here: Floats, there: Floats) -> None:
 
 
 def figure(picture: Pixels, lens: Lens, player: int, points: dict[str, Floats], forward: Floats) -> None:
-    """Limbs, trunk and head as thick lines, the far ones first."""
-    colours = {"shirt": SHIRTS[player], "shorts": SHORTS[player], "skin": SKIN[player], "shoes": SHOES}
-    names = list(points)
-    seen, away = lens.see([points[name] for name in names])
+    """Limbs, trunk, head and racket as thick lines, the far ones first."""
+    looks = _looks(player, bool(forward[1] > 0.2))
+    ahead, up = np.array([*forward, 0.0]), np.array([0.0, 0.0, 1.0])
+    head, hand = points["head"], points["hand"]
+    crown = head - 0.05 * ahead + 0.045 * up
+    throat = hand + (points["racket"] - hand) * 0.55
+    extra = (crown, head + 0.04 * ahead - 0.035 * up, crown + 0.19 * ahead, throat)
+    seen, away = lens.see([*(points[name] for name in JOINTS), *extra])
+    order = np.argsort(-away[looks.when].sum(axis=1), kind="stable")
+    ends = looks.ends[order]
+    radii = looks.radii[order] * lens.focal / away[ends]
     margin = REACH * lens.focal / float(away.min())
     patch = Patch(picture, *(seen.min(axis=0) - margin), *(seen.max(axis=0) + margin))
-    pixels, depths = dict(zip(names, seen, strict=True)), dict(zip(names, away.tolist(), strict=True))
-    parts: list[tuple[float, Any]] = [(0.5 * (depths[limb[0]] + depths[limb[1]]), limb) for limb in LIMBS]
-    parts += [(depths["head"], "head"), (depths["racket"], "racket")]
-    for _depth, part in sorted(parts, key=lambda entry: -entry[0]):
-        if part == "head":
-            _head(patch, lens, player, points["head"], forward)
-        elif part == "racket":
-            _racket(patch, lens, points["hand"], points["racket"])
-        else:
-            a, b, start, end, what = part
-            start, end = start * lens.focal / depths[a], end * lens.focal / depths[b]
-            capsule(patch, pixels[a], pixels[b], start, end, colours[what], shade=0.38)
+    strokes(patch, seen[ends], radii, looks.colours[order], looks.shades[order])
     patch.finish()
-
-
-def _head(patch: Patch, lens: Lens, player: int, head: Floats, forward: Floats) -> None:
-    ahead = np.array([*forward, 0.0])
-    crown = head - 0.05 * ahead + np.array([0.0, 0.0, 0.045])
-    face = head + 0.04 * ahead - np.array([0.0, 0.0, 0.035])
-    (middle, top, front, brim), depths = lens.see([head, crown, face, crown + 0.19 * ahead])
-    size = HEAD_RADIUS * lens.focal / float(depths[0])
-    facing_away = forward[1] > 0.2
-    disc(patch, middle, size, SKIN[player], shade=0.3)
-    disc(patch, top, size * (0.98 if facing_away else 0.86), HAIR[player], shade=0.3)
-    if not facing_away:
-        disc(patch, front, size * 0.78, SKIN[player], shade=0.2)
-    if player in CAPPED:
-        capsule(patch, top, brim, size * 0.45, size * 0.3, HAIR[player])
-
-
-def _racket(patch: Patch, lens: Lens, hand: Floats, middle: Floats) -> None:
-    throat = hand + (middle - hand) * 0.55
-    (a, b, c), depths = lens.see([hand, throat, middle])
-    scale = lens.focal / depths
-    size = 0.125 * float(scale[2])
-    capsule(patch, a, b, 0.02 * float(scale[0]), 0.025 * float(scale[1]), RACKET)
-    disc(patch, c, size, RIM)
-    disc(patch, c, size * 0.86, RACKET)

@@ -15,6 +15,8 @@ Floats = NDArray[np.float32]
 Colour = tuple[int, int, int]
 Spot = NDArray[np.float64] | tuple[float, float]
 NOUGHT, ONE, HALF = np.float32(0.0), np.float32(1.0), np.float32(0.5)
+# Radius of the thinnest thing drawn; pixels worked out at once, so that they stay close at hand.
+LEAST, AT_ONCE = 0.5, 30_000
 
 
 class Patch:
@@ -68,9 +70,8 @@ def capsule(
     """A thick line with round ends, thinner at one of them; `shade` darkens it towards its edge."""
     (x0, y0), (x1, y1) = ((float(x), float(y)) for x, y in (start, end))
     # What is thinner than a pixel gets fainter, not thinner, so that far limbs do not flicker.
-    least = 0.5
-    faint = min(1.0, max(start_radius, end_radius) / least)
-    start_radius, end_radius = max(start_radius, least), max(end_radius, least)
+    faint = min(1.0, max(start_radius, end_radius) / LEAST)
+    start_radius, end_radius = max(start_radius, LEAST), max(end_radius, LEAST)
     wide = max(start_radius, end_radius)
     box = _box(picture, min(x0, x1) - wide, min(y0, y1) - wide, max(x0, x1) + wide, max(y0, y1) + wide)
     if box is None:
@@ -106,8 +107,85 @@ def capsule(
     _blend(picture, rows, columns, cover, colour, lit)
 
 
-def disc(picture: Pixels | Patch, middle: Spot, radius: float, colour: Colour, **look: float) -> None:
-    capsule(picture, middle, middle, radius, radius, colour, **look)
+def strokes(
+    patch: Patch,
+    ends: NDArray[np.float64],
+    radii: NDArray[np.float64],
+    colours: Floats,
+    shades: Floats,
+) -> None:
+    """Many capsules at once, each over the ones before: ends n x 2 x 2, radii n x 2, colours n x 3, shades n.
+
+    All are worked out on rectangles of one size, because a small array costs as much as a larger one.
+    """
+    faint = np.minimum(1.0, radii.max(axis=1) / LEAST)
+    radii = np.maximum(radii, LEAST)
+    wide = radii.max(axis=1)[:, None]
+    full, corner = np.array(patch.planes.shape[:0:-1]), np.array([patch.left, patch.top])
+    low = np.clip(np.floor(ends.min(axis=1) - wide - 1).astype(int) - corner, 0, full)
+    high = np.clip(np.ceil(ends.max(axis=1) + wide + 2).astype(int) - corner, 0, full)
+    width, height = (high - low).max(axis=0).tolist()
+    at_once = max(1, AT_ONCE // max(1, width * height))
+    for begin in range(0, len(ends), at_once):
+        some = slice(begin, begin + at_once)
+        size = (high[some] - low[some]).max(axis=0)
+        if not size.all():
+            continue
+        boxes = np.minimum(low[some], full - size)
+        keep, lit = _covers(
+            ends[some] - corner, radii[some], faint[some], shades[some], boxes, int(size[0]), int(size[1])
+        )
+        corners = zip(boxes.tolist(), high[some].tolist(), strict=True)
+        for number, ((left, top), (right, bottom)) in enumerate(corners):
+            if left >= right or top >= bottom:
+                continue
+            part = patch.planes[:, top:bottom, left:right]
+            own = number, slice(bottom - top), slice(right - left)
+            part *= keep[own]
+            part += lit[own] * colours[begin + number][:, None, None]
+
+
+def _covers(
+    ends: NDArray[np.float64],
+    radii: NDArray[np.float64],
+    faint: NDArray[np.float64],
+    shades: Floats,
+    boxes: NDArray[np.intp],
+    width: int,
+    height: int,
+) -> tuple[Floats, Floats]:
+    """What is left of the picture under each capsule, and how much of its colour comes on top: n x height x width."""
+    start, step = ends[:, 0], ends[:, 1] - ends[:, 0]
+    offset = (boxes + 0.5 - start).astype(np.float32)
+    du = offset[:, :1, None] + np.arange(width, dtype=np.float32)[None, None, :]
+    dv = offset[:, 1:, None] + np.arange(height, dtype=np.float32)[None, :, None]
+    square = (step * step).sum(axis=1, keepdims=True)
+    unit = np.divide(step, square, out=np.zeros_like(step), where=square >= 1e-9)
+    across, down, ax, ay, first, more, darker, weight = (
+        values.astype(np.float32)[:, None, None]
+        for values in (*step.T, *unit.T, radii[:, 0], radii[:, 1] - radii[:, 0], -shades, faint)
+    )
+    along = du * ax + dv * ay
+    np.minimum(np.maximum(along, NOUGHT, out=along), ONE, out=along)
+    aside = du - along * across
+    aside *= aside
+    below = dv - along * down
+    below *= below
+    aside += below
+    distance = np.sqrt(aside, out=aside)
+    radius = np.multiply(along, more, out=along)
+    radius += first
+    cover = np.subtract(radius, distance, out=below)
+    cover += HALF
+    np.minimum(np.maximum(cover, NOUGHT, out=cover), ONE, out=cover)
+    cover *= weight
+    # Beyond the radius there is at most the half pixel of the soft edge.
+    lit = np.divide(distance, radius, out=distance)
+    lit *= lit
+    lit *= darker
+    lit += ONE
+    lit *= cover
+    return np.subtract(ONE, cover, out=cover), lit
 
 
 def glow(picture: Pixels, middle: ArrayLike, wide: float, high: float, colour: Colour, alpha: float) -> None:
