@@ -159,9 +159,9 @@ def hour(value: dt.datetime, club: Place | None = None) -> str:
 
 
 def hours(value: float) -> str:
-    """'1.5', '12': time on court, to the tenth and without an empty decimal."""
-    rounded = round(value, 1)
-    return formats.number_format(rounded, 0 if rounded == int(rounded) else 1)
+    """'1.25', '1.5', '12': time on court, to the hundredth and without empty decimals, so that quarters add up."""
+    _whole, _point, decimals = f"{value:.2f}".rstrip("0").rstrip(".").partition(".")
+    return formats.number_format(round(value, 2), len(decimals))
 
 
 def clock(seconds: float) -> str:

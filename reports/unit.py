@@ -82,6 +82,8 @@ class PointRow:
 class GoalRow:
     goal: Goal
     now: Standing | None
+    # The day has come and nobody has set a new one.
+    over: bool
 
 
 @dataclass(frozen=True)
@@ -212,7 +214,8 @@ class UnitPage:
 
     def _goals(self, standings: dict[int, Standing]) -> list[GoalRow]:
         goals = Goal.objects.filter(unit=self.unit, closed_at__isnull=True).select_related("area", "set_by")
-        return [GoalRow(goal, standings.get(goal.area_id)) for goal in goals]
+        today = self.club.today()
+        return [GoalRow(goal, standings.get(goal.area_id), goal.due_on < today) for goal in goals]
 
     def _notes(self) -> Any:
         notes = Note.objects.standing().filter(unit=self.unit).select_related("by")

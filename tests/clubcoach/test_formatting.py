@@ -135,7 +135,7 @@ def test_the_hour_is_the_club_s():
 
 
 @pytest.mark.parametrize(
-    ("value", "said"), [(0, "0"), (1.5, "1.5"), (12.0, "12"), (1.96, "2"), (0.25, "0.2")]
+    ("value", "said"), [(1.5, "1.5"), (12.0, "12"), (1.996, "2"), (6.25, "6.25"), (0, "0"), (20.0, "20")]
 )
 def test_hours(value, said):
     assert say.hours(value) == said

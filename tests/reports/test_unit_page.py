@@ -144,6 +144,9 @@ def test_goals_with_where_the_score_is_and_who_sets_one(cast, look, unit):
     Goal.objects.create(unit=unit, area=lob, target=70, due_on=date(2027, 1, 1))
     words = text(look())
     assert f"{lob.name}: 70 of 100; now" in words
+    assert "the day has passed" not in words
+    unit.goals.update(due_on=cast.club.today() - timedelta(days=1))
+    assert "the day has passed" in text(look())
     assert "Set a goal" in words
     assert "Set a goal" not in text(look(cast.assistant))
 
