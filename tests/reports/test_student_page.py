@@ -201,6 +201,20 @@ class TestSituations:
         assert all(picture.has_still for picture in shown)
         assert f"/c/seaside/situations/{shown[0].situation.pk}/still/" in answer.content.decode()
 
+    @pytest.mark.parametrize("pictures", [True, False])
+    def test_each_moment_leads_to_its_page_with_a_picture_or_without(self, cast, film, pictures):
+        film(publish(cast, cast.ana)[-1], pictures=pictures)
+        client = cast.client(cast.student)
+        answer = client.get(page_of(cast.ana))
+        point = answer.context["alone"].points[0]
+        for picture in (*point.missed, *point.met):
+            code = picture.mark.check_identity.code
+            link = f'<a href="/c/seaside/situations/{picture.situation.pk}/?check={code}">'
+            after = answer.content.decode().partition(link)[2]
+            assert after
+            assert after.startswith("<img ") is pictures
+        assert client.get(f"/c/seaside/situations/{point.missed[0].situation.pk}/").status_code == 200
+
     def test_no_picture_before_it_is_made(self, cast, film):
         film(publish(cast, cast.ana)[-1], pictures=False)
         assert b"/still/" not in cast.client(cast.student).get(page_of(cast.ana)).content
