@@ -225,7 +225,8 @@ class CheckListForm(forms.Form):
             in_range = _("Between %(low)s and %(high)s.") % {"low": STEP, "high": f"{MOST[unit]:g}"}
             self.fields[bound_field(row["code"], name)] = forms.FloatField(
                 label=label,
-                initial=value,
+                # A whole figure stands in its field as it stands in the sentence.
+                initial=int(value) if value == int(value) else value,
                 min_value=STEP,
                 max_value=MOST[unit],
                 help_text="" if (row["code"], name) in said else _("The sentences say it in words."),

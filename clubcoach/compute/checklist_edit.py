@@ -411,16 +411,13 @@ def _wrong_sets(area: Data, checks: Sequence[Data]) -> Iterator[Problem]:
             "no check that says how it was played is left",
             "leave at least one doing check on, or switch the area off",
         )
-    for trigger, codes in area["asked"].items():
-        if len(codes) > MOST_ASKED:
-            when = next(
-                (entry["when"] for entry in area["triggers"] if entry["code"] == trigger), area["trigger"]
-            )
-            yield Problem(
-                area["code"],
-                f"{len(codes)} checks would be asked at once ({', '.join(codes)}) when “{when}”",
-                f"switch off all but {MOST_ASKED} of them",
-            )
+    # A trigger's own set and the area's default set are often the same: that is said once.
+    for codes in sorted({tuple(codes) for codes in area["asked"].values() if len(codes) > MOST_ASKED}):
+        yield Problem(
+            area["code"],
+            f"{len(codes)} checks would be asked on one situation ({', '.join(codes)})",
+            f"switch off all but {MOST_ASKED} of them",
+        )
 
 
 def _refuse(problems: Iterable[Problem]) -> None:

@@ -268,7 +268,7 @@ class TestEditCheckList:
             (
                 {"checks_on": ["F1", "F2", "F3", "F4", "F5"], "areas_on": []},
                 "feet",
-                "5 checks would be asked",
+                "5 checks would be asked on one situation (F1, F2, F3, F4, F5)",
             ),
         ],
     )

@@ -1,6 +1,6 @@
 """The first steps of a club: read from what is there, the same queries for few and many, none once it is at work."""
 
-from datetime import timedelta
+from datetime import UTC, date, datetime, timedelta
 
 import pytest
 from django.db import connection
@@ -81,6 +81,12 @@ class TestWhatIsDone:
         assert "people" not in done(club)
         make.guard(kim, make.make_member(club, Role.GUARDIAN))
         assert "people" in done(club)
+
+    def test_whoever_is_of_age_on_the_club_s_day_needs_nobody(self, club):
+        make.make_player(club, born_on=date(2008, 3, 2))
+        noon_in_london = datetime(2026, 3, 1, 12, tzinfo=UTC)  # already the 2nd of March in the club
+        assert first_steps(club, now=noon_in_london)[0].done
+        assert not first_steps(club, now=noon_in_london - timedelta(hours=12))[0].done
 
     def test_consents_are_done_with_four_or_with_everybody_of_a_smaller_roster(self, club):
         assert step(club, "consents").found == "Nobody is there to ask yet."

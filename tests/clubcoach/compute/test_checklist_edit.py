@@ -36,6 +36,14 @@ def row_of(data, code):
     return next(row for row in [*data["areas"], *data["checks"]] if row["code"] == code)
 
 
+def row_with_l5():
+    """A list in which L5 is asked wherever the lob's other checks are."""
+    data = copy.deepcopy(DATA)
+    for trigger in ("any", "b"):
+        row_of(data, "lob")["asked"][trigger] = ["L3", "L5"]
+    return data
+
+
 def nested(flat):
     found = {}
     for (code, name), value in flat.items():
@@ -218,6 +226,10 @@ class TestSwitches:
         (problem,) = refused.value.problems
         assert problem.where == "feet"
         assert "F1, F2, F3, F4, F5" in problem.what
+        with pytest.raises(CannotChange) as twice:
+            with_asked(DATA, AREAS, [*CHECKS, "L5"], [row_with_l5()])
+        (once,) = twice.value.problems
+        assert "L2, L3, L6, L4, L5" in once.what
 
     def test_an_area_that_is_on_keeps_a_doing_check(self):
         only_result = [code for code in CHECKS if code[0] != "L" or code == "L4"]
