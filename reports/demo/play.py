@@ -23,7 +23,7 @@ from sessions.models import Analysis, Closure, Mark, Match, Rally, Situation
 
 Letter = Literal["A", "B"]
 # How often an area comes up for a unit in a rally, and when in it: shares of the rally's length.
-OFTEN = {"feet": 0.6, "lob": 0.42, "bandeja": 0.5, "serve": 0.95, "net": 0.7}
+OFTEN = {"feet": 0.7, "lob": 0.42, "bandeja": 0.6, "serve": 0.95, "net": 0.7}
 WHEN = {
     "serve": (0.0, 0.1),
     "feet": (0.12, 0.45),
