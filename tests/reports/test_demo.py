@@ -10,7 +10,7 @@ from django.test import Client
 
 from clubcoach.compute.checklist import asked_checks
 from clubcoach.compute.ledger import Keeper, RallyEntry
-from clubcoach.models import Club, Job, User
+from clubcoach.models import AuditEvent, Club, Job, User
 from reports.demo import club as demo
 from reports.demo import film, people
 from reports.demo.people import SLUG
@@ -113,6 +113,29 @@ def test_west_of_utc_the_term_lies_right(settings, tmp_path, monkeypatch, hour):
     for lesson in Lesson.objects.filter(club=club):
         assert (lesson.state == "planned") >= (lesson.starts_at > now)
         assert lesson.starts_at.astimezone(club.zone).hour >= 10
+
+
+def test_a_filling_that_was_stopped_is_made_anew(settings, tmp_path, monkeypatch):
+    settings.MEDIA_ROOT = tmp_path
+    real = demo.fill
+
+    def stopped(say, **kwargs):
+        monkeypatch.setattr(demo, "_play_term", lambda *args: (_ for _ in ()).throw(KeyboardInterrupt))
+        return real(say, weeks=1, with_film=False)
+
+    term = demo._play_term
+    monkeypatch.setattr(demo, "fill", stopped)
+    with pytest.raises(KeyboardInterrupt):
+        call("fill_demo")
+    assert demo.is_half_made()
+    monkeypatch.setattr(demo, "_play_term", term)
+    monkeypatch.setattr(demo, "fill", partial(real, weeks=1, with_film=False))
+    assert "half made" in call("fill_demo")
+    assert not demo.is_half_made()
+    assert Analysis.objects.filter(match__club__slug=SLUG).count() == 3
+    # One of an earlier version, which said neither, stays as it is.
+    AuditEvent.objects.filter(action__startswith="demo.").delete()
+    assert "here already" in call("fill_demo")
 
 
 def test_rescoring_a_club_that_is_not_there():

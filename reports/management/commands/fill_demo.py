@@ -16,6 +16,9 @@ class Command(BaseCommand):
     def handle(self, *args: Any, **options: Any) -> None:
         if options["reset"]:
             remove()
+        elif club.is_half_made():
+            self.stdout.write("The demo club was left half made. It is made anew.")
+            remove()
         if club.is_there():
             self.stdout.write("The demo club is here already; its data stay.")
             return
