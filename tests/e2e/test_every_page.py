@@ -111,7 +111,7 @@ def reached_by_keys(page: Page, path: str) -> None:
         if place is None:
             # A page that put the focus into its middle is gone through from there, and once more from the top.
             rounds += 1
-            if rounds == 2:
+            if rounds == 2 or len(reached) >= wanted:
                 break
             continue
         if place[1]:
