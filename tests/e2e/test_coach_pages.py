@@ -176,7 +176,7 @@ def test_a_file_that_is_no_film_is_refused_while_one_looks_on(
     no_axe_violations(page)
     page.locator("input[type=file]").set_input_files(disguised)
     page.get_by_role("button", name="Upload the film").click()
-    expect(page.locator("#films")).to_contain_text("Refused.", timeout=30_000)
+    expect(page.locator("#films")).to_contain_text("Refused.", timeout=90_000)
     problem = Film.objects.get().problem
     assert problem
     expect(page.locator("#films")).to_contain_text(problem)
