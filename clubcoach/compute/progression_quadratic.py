@@ -53,8 +53,8 @@ def expand(problem: Problem, state: State, *, with_shared: bool) -> Quadratic:
     rest_check = _sum(cells.slot * checks + cells.check, rest, (slots, checks))
     inside = (shared.check_area[:, None] == np.arange(areas)).astype(np.float64)
     weight, node_rest = by_check @ inside, rest_check @ inside
-    shrink = 1.0 / (1.0 + shared.day_variance * weight)
-    pull = shared.day_variance * node_rest + state.form
+    shrink = 1.0 / (1.0 + problem.spread * weight)
+    pull = problem.spread * node_rest + state.form
     border = _data_border(problem, weights, by_check, with_shared=with_shared)
     first, step = prior_residuals(problem, state)
     gradient = node_rest - weight * shrink * pull + _walk_gradient(problem, first, step)
@@ -77,7 +77,7 @@ def _sum(index: Ints, values: Floats, shape: tuple[int, ...]) -> Floats:
 def _data_border(problem: Problem, weights: Floats, by_check: Floats, *, with_shared: bool) -> Floats:
     """Second derivatives of the likelihood between a node and (own, shared)."""
     cells, shared, slots = problem.cells, problem.shared, problem.layout.slots
-    areas, checks, analysts, own = shared.areas.size, shared.checks.size, shared.analysts.size, problem.own
+    areas, checks, analysts, own = shared.areas.size, shared.checks.size, shared.seat_analyst.size, problem.own
     out = np.zeros((slots, areas, own + (shared.value.size if with_shared else 0)))
     for area in range(areas):
         rows = np.flatnonzero(shared.check_area == area)
@@ -118,7 +118,7 @@ def _border_hessians(
     problem: Problem, weights: Floats, *, with_shared: bool
 ) -> tuple[Floats, Floats, Floats]:
     cells, shared, layout = problem.cells, problem.shared, problem.layout
-    units, checks, analysts = layout.players.size, shared.checks.size, shared.analysts.size
+    units, checks, analysts = layout.players.size, shared.checks.size, shared.seat_analyst.size
     unit_check = layout.unit[cells.slot] * checks + cells.check
     by_check = _sum(unit_check, weights, (units, checks))
     own = (problem.contrast.T[None] * by_check[:, None, :]) @ problem.contrast
@@ -133,7 +133,8 @@ def _border_hessians(
     across[:, :, columns["delta"]] = -turned * by_check[:, None, :]
     across[:, :, columns["gamma"]] = -(turned @ by_analyst)
     across[:, :, columns["beta"]] = -(turned @ by_ball)
-    hessian = np.diag(shared_prior(shared)[0])
+    hessian = shared_prior(shared)[0]
+    hessian = np.triu(hessian)
     rows = {
         "delta": np.diag(by_check.sum(axis=0)),
         "gamma": by_analyst.sum(axis=0),
@@ -167,10 +168,10 @@ def _border_gradients(
     if not with_shared:
         return own, np.zeros(0)
     precision, mean = shared_prior(shared)
-    out = precision * (state.value - mean)
+    out = precision @ (state.value - mean)
     columns = shared.columns
     out[columns["delta"]] -= rest_check.sum(axis=0)
-    out[columns["gamma"]] -= _sum(cells.analyst, rest, (shared.analysts.size,))
+    out[columns["gamma"]] -= _sum(cells.analyst, rest, (shared.seat_analyst.size,))
     out[columns["beta"]] -= _sum(cells.ball, rest, (BALLS,))
     out[columns["start"]] -= np.linalg.inv(shared.initial) @ first.sum(axis=0)
     out[columns["drift"]] -= step.sum(axis=0) / shared.walk
@@ -198,7 +199,7 @@ def _eliminate(
     own, across, hessian = hessians
     own_gradient, gradient = gradients
     split, layout = problem.own, problem.layout
-    weighed = border * (problem.shared.day_variance * shrink)[:, :, None]
+    weighed = border * (problem.spread * shrink)[:, :, None]
     lost = np.zeros((layout.players.size, split, border.shape[2]))
     for a, b in zip(layout.start[:-1], layout.start[1:], strict=True):
         lost[: b - a] += weighed[a:b, :, :split].transpose(0, 2, 1) @ border[a:b]
