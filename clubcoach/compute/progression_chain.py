@@ -38,15 +38,17 @@ class Chain:
         Parameters
         ----------
         right : ndarray of float64, shape (slots, areas, k)
+            Overwritten.
 
         Returns
         -------
         ndarray of float64, shape (slots, areas, k)
+            The same array.
         """
-        out = right.copy()
         for before, now in self._pairs():
-            out[now] += self.link[now, :, None] * (self.inner[before] @ out[before])
-        return out
+            gain = self.link[now, :, None] * self.inner[before]
+            right[now] += gain @ right[before]
+        return right
 
     def backward(self, forwarded: Floats) -> Floats:
         """Substitute from the last day back to the first: precision^-1 times what `forward` was given.

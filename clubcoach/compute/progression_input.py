@@ -54,6 +54,33 @@ class Layout:
         """Number of slots."""
         return int(self.unit.size)
 
+    @property
+    def place(self) -> Ints:
+        """Where each slot stands when the units follow each other, each with its days in order."""
+        step = np.repeat(np.arange(self.start.size - 1), np.diff(self.start))
+        return (np.cumsum(self.steps) - self.steps)[self.unit] + step
+
+    def pieces(self, most: int) -> list[tuple[int, int, int]]:
+        """Units with the same number of match days, in pieces.
+
+        Parameters
+        ----------
+        most : int
+            About so many slots a piece.
+
+        Returns
+        -------
+        list of tuple of int
+            First unit, unit behind the last, number of match days of each.
+        """
+        edge = np.flatnonzero(np.diff(self.steps, prepend=-1, append=-1)).tolist()
+        out = []
+        for first, last in zip(edge[:-1], edge[1:], strict=True):
+            steps = int(self.steps[first])
+            size = max(1, most // steps)
+            out += [(at, min(at + size, last), steps) for at in range(first, last, size)]
+        return out
+
     def of_unit(self, unit: int) -> Ints:
         """Slots of one unit, by rising day.
 

@@ -33,7 +33,7 @@ PSEUDO = 20.0
 WISHART_DF = 10.0
 SEVERITY_PRIOR_SD = 0.5
 WIDE_DRIFT_SD = 0.006
-MOST_UNITS = 160
+MOST_UNITS = 120
 """A larger club learns its hyper-parameters from so many units, spread over the numbers of match days."""
 
 _ROUNDS, _EACH = 8, 3

@@ -13,6 +13,10 @@ from clubcoach.compute.progression_model import Problem, State, logits, prior_re
 from clubcoach.compute.progression_shared import BALLS, Floats, Ints
 
 
+# Slots of one piece of the elimination.
+_AT_ONCE = 400
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Quadratic:
     """Local quadratic after the form of the day is eliminated; border = (own, shared), or own alone."""
@@ -59,19 +63,20 @@ def expand(problem: Problem, state: State, *, with_shared: bool) -> Quadratic:
     first, step = prior_residuals(problem, state)
     gradient = node_rest - weight * shrink * pull + _walk_gradient(problem, first, step)
     chain = factor(layout.start, problem.block + (weight * shrink)[:, :, None] * np.eye(areas), problem.link)
-    right = np.concatenate([border * shrink[:, :, None], gradient[:, :, None]], axis=2)
+    forwarded = np.empty((slots, areas, border.shape[2] + 1))
+    np.multiply(border, shrink[:, :, None], out=forwarded[:, :, :-1])
+    forwarded[:, :, -1] = gradient
     if with_shared:
-        _walk_border(problem, right[:, :, problem.own :])
-    forwarded = chain.forward(right)
-    solved = chain.inner @ forwarded
+        _walk_border(problem, forwarded[:, :, problem.own :])
+    chain.forward(forwarded)
     parts = _border_hessians(problem, weights, with_shared=with_shared)
     gradients = _border_gradients(problem, state, rest, rest_check, first, step, with_shared=with_shared)
-    eliminated = _eliminate(problem, parts, gradients, border, shrink, pull, forwarded, solved)
+    eliminated = _eliminate(problem, parts, gradients, border, shrink, pull, chain, forwarded)
     return Quadratic(chain, weight, shrink, pull, border, forwarded, *eliminated)
 
 
 def _sum(index: Ints, values: Floats, shape: tuple[int, ...]) -> Floats:
-    return np.bincount(index, weights=values, minlength=int(np.prod(shape))).astype(np.float64).reshape(shape)
+    return np.bincount(index, weights=values, minlength=int(np.prod(shape))).reshape(shape)
 
 
 def _data_border(problem: Problem, weights: Floats, by_check: Floats, *, with_shared: bool) -> Floats:
@@ -192,23 +197,40 @@ def _eliminate(
     border: Floats,
     shrink: Floats,
     pull: Floats,
+    chain: Chain,
     forwarded: Floats,
-    solved: Floats,
 ) -> tuple[Floats, Floats, Floats, Floats, Floats]:
     """Take form and walks out of the border's Hessian and gradient."""
     own, across, hessian = hessians
     own_gradient, gradient = gradients
     split, layout = problem.own, problem.layout
-    weighed = border * (problem.spread * shrink)[:, :, None]
-    lost = np.zeros((layout.players.size, split, border.shape[2]))
-    for a, b in zip(layout.start[:-1], layout.start[1:], strict=True):
-        lost[: b - a] += weighed[a:b, :, :split].transpose(0, 2, 1) @ border[a:b]
-        lost[: b - a] += forwarded[a:b, :, :split].transpose(0, 2, 1) @ solved[a:b, :, :-1]
-    flat = (border.shape[0] * border.shape[1], border.shape[2] - split)
-    hessian = hessian - weighed[:, :, split:].reshape(flat).T @ border[:, :, split:].reshape(flat)
-    hessian = hessian - forwarded[:, :, split:-1].reshape(flat).T @ solved[:, :, split:-1].reshape(flat)
-    fall = np.einsum("sad,sa->sd", border, shrink * pull)
-    fall += np.einsum("sad,sa->sd", forwarded[:, :, :-1], solved[:, :, -1])
-    own_gradient = own_gradient - _by_unit(layout, fall[:, :split])
-    gradient = gradient - fall[:, split:].sum(axis=0)
-    return own - lost[:, :, :split], across - lost[:, :, split:], hessian, own_gradient, gradient
+    _slots, areas, width = forwarded.shape
+    # Both layers as one array, unit after unit, whose square over a unit or over all is what they take away.
+    # In pieces that stay in the processor's cache: written to memory, it would cost more than the arithmetic.
+    scale = np.sqrt(problem.spread * shrink)
+    last = np.divide(shrink * pull, scale, out=np.zeros_like(scale), where=scale > 0)
+    root = np.linalg.cholesky(chain.inner).transpose(0, 2, 1)
+    order = np.argsort(layout.place)
+    lost = np.empty((layout.players.size, split, width))
+    square = np.zeros((width - split, width - split))
+    row = 0
+    for begin, end, steps in layout.pieces(_AT_ONCE):
+        count = (end - begin) * steps
+        rows = order[row : row + count]
+        row += count
+        part = np.empty((count, 2 * areas, width))
+        np.multiply(border[rows], scale[rows, :, None], out=part[:, :areas, :-1])
+        part[:, :areas, -1] = last[rows]
+        np.matmul(root[rows], forwarded[rows], out=part[:, areas:])
+        of_unit = part.reshape(end - begin, steps * 2 * areas, width)
+        np.matmul(of_unit[:, :, :split].transpose(0, 2, 1), of_unit, out=lost[begin:end])
+        rest = part.reshape(count * 2 * areas, width)[:, split:]
+        square += rest.T @ rest
+    own_gradient = own_gradient - lost[:, :, -1]
+    return (
+        own - lost[:, :, :split],
+        across - lost[:, :, split:-1],
+        hessian - square[:-1, :-1],
+        own_gradient,
+        gradient - square[:-1, -1],
+    )
