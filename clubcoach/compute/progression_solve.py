@@ -19,7 +19,7 @@ from clubcoach.compute.progression_shared import NORMAL, Floats, Ints, Shared
 
 TOLERANCE = 1e-9
 # The step after one of this size is about its square.
-SHARED_TOLERANCE = 3.5e-4
+SHARED_TOLERANCE = 1e-5
 STEPS = 60
 
 
