@@ -5,7 +5,7 @@ DATA_DIR ?= $(CURDIR)/var
 PORT ?= 8000
 export DATA_DIR
 
-.PHONY: venv demo demo-reset test test-long bench check lock browser
+.PHONY: venv demo serve demo-reset test test-long bench check lock browser
 
 venv: $(VENV)/.installed-$(shell cat requirements-dev.txt | sha256sum | cut -c1-16)
 
@@ -23,6 +23,9 @@ $(VENV)/.runtime-%:
 
 demo: $(VENV)/.runtime-$(shell cat requirements.txt | sha256sum | cut -c1-16)
 	@$(PY) -m reports.demo.serve --port $(PORT)
+
+serve: $(VENV)/.runtime-$(shell cat requirements.txt | sha256sum | cut -c1-16)
+	@$(PY) -m reports.demo.serve --port $(PORT) --without-demo
 
 demo-reset:
 	@rm -rf $(DATA_DIR)

@@ -189,6 +189,16 @@ def viewer_of(person: User, club: Club) -> Viewer:
     return Viewer(person, club, frozenset(Role(role) for role in roles))
 
 
+def people_who_can(club: Club, right: Can) -> Any:
+    """The people of the club whose roles include a right, by name."""
+    from clubcoach.models import Membership, User
+
+    roles = [role.value for role, rights in ROLE_RIGHTS.items() if right in rights]
+    here = Membership.objects.filter(club=club, role__in=roles)
+    people = User.objects.filter(is_active=True, pk__in=here.values("user"))
+    return people.order_by("given_name", "family_name", "pk")
+
+
 class ClubRequest(HttpRequest):
     viewer: Viewer
     club: Club

@@ -8,12 +8,16 @@ from clubcoach.access import Can, Viewer
 
 # (right that shows it, name of the address, label)
 NAV: list[tuple[Can, str, Any]] = [
+    (Can.SEE_SCORES, "today", _("Today")),
     (Can.REVIEW, "desk", _("Desk")),
     (Can.CODE, "queue", _("To analyse")),
     (Can.SEE_MATCHES, "match_list", _("Matches")),
+    (Can.SEE_LESSONS, "lessons", _("Lessons")),
     (Can.SEE_ROSTER, "roster", _("People")),
     (Can.SEE_PROGRAMME, "programme", _("Programme")),
     (Can.OWN_PADEL, "my_padel", _("My padel")),
+    (Can.BE_HERE, "drills", _("Drills")),
+    (Can.EDIT_CLUB, "club_settings", _("Club")),
 ]
 
 

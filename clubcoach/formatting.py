@@ -10,13 +10,14 @@ from collections.abc import Sequence
 from typing import Protocol
 from zoneinfo import ZoneInfo
 
-from django.utils import dateformat, timezone, translation
+from django.utils import dateformat, formats, timezone, translation
 from django.utils.translation import gettext, ngettext, pgettext_lazy
 
 DAY = pgettext_lazy("date format", "j M Y")
 DAY_OF_YEAR = pgettext_lazy("date format", "j M")
 DAY_WITH_WEEKDAY = pgettext_lazy("date format", "D j M Y")
 MOMENT = pgettext_lazy("date format", "j M Y, H:i")
+HOUR = pgettext_lazy("time format", "H:i")
 
 
 class Place(Protocol):
@@ -152,8 +153,29 @@ def moment(value: dt.datetime, club: Place | None = None) -> str:
     return _written(_in_zone(value, club), MOMENT, club)
 
 
+def hour(value: dt.datetime, club: Place | None = None) -> str:
+    """'18:30' on the club's clock, where the day stands beside it."""
+    return _written(_in_zone(value, club), HOUR, club)
+
+
+def hours(value: float) -> str:
+    """'1.25', '1.5', '12': time on court, to the hundredth and without empty decimals, so that quarters add up."""
+    _whole, _point, decimals = f"{value:.2f}".rstrip("0").rstrip(".").partition(".")
+    return formats.number_format(round(value, 2), len(decimals))
+
+
 def clock(seconds: float) -> str:
     """A place in a film: '0:07', '12:34', '1:02:07'."""
     minutes, rest = divmod(int(seconds), 60)
     hours, minutes = divmod(minutes, 60)
     return f"{hours}:{minutes:02d}:{rest:02d}" if hours else f"{minutes}:{rest:02d}"
+
+
+def measure(value: float, unit: str) -> str:
+    """'4.5 m', '0.2 s': a bound of a check, to the hundredth and without empty decimals."""
+    figure = f"{value:.2f}".rstrip("0").rstrip(".")
+    return (
+        gettext("%(figure)s m") % {"figure": figure}
+        if unit == "m"
+        else gettext("%(figure)s s") % {"figure": figure}
+    )

@@ -10,7 +10,7 @@ import socket
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
 import structlog
@@ -27,6 +27,8 @@ log = structlog.get_logger(__name__)
 
 Handler = Callable[["Work"], None]
 HANDLERS: dict[str, Handler] = {}
+# Kinds that are to be done again and again, without anybody asking.
+EVERY: dict[str, timedelta] = {}
 
 
 class LostLease(Exception):
@@ -67,9 +69,11 @@ class Work:
             yield
 
 
-def handles(kind: str) -> Callable[[Handler], Handler]:
+def handles(kind: str, *, every: timedelta | None = None) -> Callable[[Handler], Handler]:
     def register(handler: Handler) -> Handler:
         HANDLERS[kind] = handler
+        if every is not None:
+            EVERY[kind] = every
         return handler
 
     return register
@@ -186,6 +190,14 @@ def due() -> list[int]:
     return list(able.order_by("pk").values_list("pk", flat=True)[:500])
 
 
+def enqueue_regular(now: datetime | None = None) -> None:
+    """What is done at regular times and is due again, as seen from its last row."""
+    moment = now or timezone.now()
+    for kind, every in EVERY.items():
+        if not Job.objects.filter(kind=kind, created_at__gt=moment - every).exists():
+            enqueue(kind, key=kind)
+
+
 def run_due() -> int:
     """Do everything that is due, here and now; for commands and tests. Returns how many jobs were done."""
     done = 0
@@ -209,6 +221,7 @@ def run_job(job_id: int) -> None:
 @shared_task(name="clubcoach.jobs.sweep")
 def sweep() -> int:
     close_old_connections()
+    enqueue_regular()
     pending = due()
     for job_id in pending:
         run_job.delay(job_id)

@@ -14,8 +14,7 @@ from clubcoach.models import ApiToken, Club, Job
 
 # Where each role begins, the most urgent work first.
 FIRST_PAGE = [
-    (Can.REVIEW, "desk"),
-    (Can.CODE, "queue"),
+    (Can.SEE_SCORES, "today"),
     (Can.SEE_PROGRAMME, "programme"),
     (Can.OWN_PADEL, "my_padel"),
 ]

@@ -10,6 +10,7 @@ from rest_framework import generics, serializers
 from clubcoach.access import Can
 from players.lists import current_list
 from players.models import CheckListVersion, Drill, Level, LevelStandard, Player, own_player_ids
+from players.models.lists import DrillQuerySet
 
 
 class StandardSerializer(serializers.ModelSerializer):
@@ -74,6 +75,9 @@ class DrillSerializer(serializers.ModelSerializer):
     loads = serializers.ListField(child=serializers.CharField())
     cautions = serializers.ListField(child=serializers.CharField())
     steps = serializers.ListField(child=serializers.CharField())
+    court = serializers.DictField(
+        help_text=_("Plan of the court in metres, the net's middle as origin; empty where there is none.")
+    )
 
     class Meta:
         model = Drill
@@ -94,7 +98,11 @@ class DrillSerializer(serializers.ModelSerializer):
             "loads",
             "cautions",
             "steps",
+            "court",
             "source",
+            "own",
+            "copied_from",
+            "retired_on",
         ]
 
 
@@ -117,10 +125,31 @@ class PlayerFilter(filters.FilterSet):
 class DrillFilter(filters.FilterSet):
     area = filters.CharFilter(field_name="areas__code", label=_("code of an area"))
     check = filters.CharFilter(field_name="checks__code", label=_("code of a check"))
+    players = filters.NumberFilter(
+        method="by_players", label=_("how many players are there"), min_value=1, max_value=4
+    )
+    word = filters.CharFilter(method="by_word", label=_("words in name, steps or dose"), max_length=80)
+    retired = filters.BooleanFilter(
+        method="by_retired", label=_("true: also drills that are out of use, for coaches")
+    )
 
     class Meta:
         model = Drill
-        fields = ["area", "check", "stage", "place"]
+        fields = ["area", "check", "stage", "place", "players", "word", "retired"]
+
+    def by_players(self, drills: DrillQuerySet, name: str, value: Any) -> DrillQuerySet:
+        return drills.for_players(int(value))
+
+    def by_word(self, drills: DrillQuerySet, name: str, value: str) -> DrillQuerySet:
+        return drills.saying(value)
+
+    def by_retired(self, drills: DrillQuerySet, name: str, value: bool) -> DrillQuerySet:
+        # What is out of use stays out unless it is asked for: see filter_queryset.
+        return drills
+
+    def filter_queryset(self, queryset: Any) -> Any:
+        drills = super().filter_queryset(queryset)
+        return drills if self.form.cleaned_data.get("retired") else drills.filter(retired_on=None)
 
 
 class PlayersHere:
@@ -172,13 +201,28 @@ class CheckListNow(generics.RetrieveAPIView):
         return version or get_object_or_404(CheckListVersion.objects.none())
 
 
-class DrillList(generics.ListAPIView):
-    """The club's drills that are in use."""
+class DrillsHere:
+    """Everybody of the club reads the drills in use; coaches also those that are out of use."""
 
     rights = {"GET": Can.BE_HERE}
-    queryset = Drill.objects.filter(retired_on=None).prefetch_related("areas", "checks")
+    queryset = Drill.objects.none()
     serializer_class = DrillSerializer
+
+    def get_queryset(self) -> DrillQuerySet:
+        if getattr(self, "swagger_fake_view", False):
+            return Drill.objects.none()
+        viewer = self.request.viewer  # type: ignore[attr-defined]
+        return Drill.objects.seen_by(viewer).prefetch_related("areas", "checks").order_by("code")
+
+
+class DrillList(DrillsHere, generics.ListAPIView):
+    """The club's drills, those in use unless also retired ones are asked for."""
+
     filterset_class = DrillFilter
 
-    def get_queryset(self) -> QuerySet[Drill]:
-        return super().get_queryset().filter(club__slug=self.kwargs.get("slug"))
+
+class DrillDetail(DrillsHere, generics.RetrieveAPIView):
+    """One drill."""
+
+    lookup_field = "code"
+    lookup_url_kwarg = "drill"

@@ -11,8 +11,8 @@ from django.utils.translation import gettext_lazy as _
 
 from clubcoach.access import Role
 from clubcoach.models import Club
-from players.models import Area, Level, Player, Side, Unit
-from players.services.consent import years_after
+from players.models import Area, Level, Player, Side, Squad, Unit
+from players.models.people import years_after
 
 
 class LanguageField(forms.ChoiceField):
@@ -49,11 +49,25 @@ class RosterFilter(forms.Form):
     level = forms.ModelChoiceField(
         label=_("Level"), queryset=Level.objects.none(), required=False, empty_label=_("all levels")
     )
+    squad = forms.ModelChoiceField(
+        label=_("Squad"), queryset=Squad.objects.none(), required=False, empty_label=_("all squads")
+    )
+    lack = forms.ChoiceField(
+        label=_("What is missing"),
+        required=False,
+        choices=[
+            ("", _("everybody")),
+            ("level", _("without a level")),
+            ("guardian", _("a minor without a guardian")),
+            ("consent", _("without consent to be filmed")),
+        ],
+    )
     left = forms.BooleanField(label=_("also who left"), required=False)
 
     def __init__(self, *args: Any, club: Club, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         _choose(self, "level", Level.objects.filter(club=club))
+        _choose(self, "squad", Squad.objects.filter(club=club, retired_on=None))
 
 
 class PlayerForm(forms.Form):

@@ -229,7 +229,10 @@ def _level_problems(data: Any, areas: Mapping[str, Area]) -> list[Problem]:
 
 @transaction.atomic
 def install_drills(*, by: Any, club: Club, data: Any) -> list[Drill]:
-    """Make the drills of a file the club's own; a drill that the file does not name is retired, not removed."""
+    """Bring the drills of a file into the club; one that the file does not name any more is retired, not removed.
+
+    What the club wrote, changed or retired itself stays as it is.
+    """
     checks = {row.code: row for row in Check.objects.filter(club=club).select_related("area")}
     _refuse(validate_drills(data, checks, area_of={code: row.area.code for code, row in checks.items()}))
     known = {row.code: row for row in Drill.objects.filter(club=club).prefetch_related("areas", "checks")}
@@ -237,6 +240,9 @@ def install_drills(*, by: Any, club: Club, data: Any) -> list[Drill]:
     drills = []
     for row in data["drills"]:
         drill = known.get(row["code"]) or Drill(club=club, code=row["code"])
+        drills.append(drill)
+        if drill.own:
+            continue
         changed |= bool(_put(drill, _drill_values(row), f"drill {row['code']}"))
         trained = [checks[code] for code in row["checks"]]
         if {check.pk for check in drill.checks.all()} != {check.pk for check in trained}:
@@ -245,8 +251,9 @@ def install_drills(*, by: Any, club: Club, data: Any) -> list[Drill]:
         if {area.pk for area in drill.areas.all()} != {check.area_id for check in trained}:
             drill.areas.set({check.area for check in trained})
             changed = True
-        drills.append(drill)
     for code in known.keys() - {drill.code for drill in drills}:
+        if known[code].own:
+            continue
         retired = known[code].retired_on or club.today()
         changed |= bool(_put(known[code], {"retired_on": retired}, f"drill {code}"))
     if changed:
@@ -260,7 +267,7 @@ def _drill_values(row: Mapping[str, Any]) -> dict[str, Any]:
         "players_min": row["players"]["min"],
         "players_max": row["players"]["max"],
         "passing": row["pass"],
-        "retired_on": None,
+        "court": row.get("court", {}),
     }
 
 

@@ -12,7 +12,7 @@ import numpy as np
 from clubcoach.compute.intervals import wilson_bounds
 from clubcoach.compute.standards import check_standards
 from clubcoach.models import Club
-from players.models import Check, LevelStandard, Unit
+from players.models import Check, CheckWording, LevelStandard, Unit
 from reports.scoring import last_fit
 from sessions.models import Tally
 
@@ -81,6 +81,12 @@ def _counts(units: list[Unit]) -> dict[int, dict[tuple[int, int], tuple[int, int
             before = counts[unit].get((check, area), (0, 0))
             counts[unit][check, area] = (before[0] + seen, before[1] + met)
     return counts
+
+
+def newest_wordings(checks: Iterable[int]) -> dict[int, CheckWording]:
+    """The newest words of each check, also of one that the list has no more."""
+    rows = CheckWording.objects.filter(check_identity__in=set(checks)).order_by("version__number")
+    return {row.check_identity_id: row for row in rows}
 
 
 def area_standards(units: Iterable[Unit]) -> dict[int, dict[int, float]]:

@@ -7,11 +7,12 @@ from datetime import date
 from typing import Any
 
 from django import forms
+from django.utils.html import format_html
 from django.utils.translation import gettext_lazy as _
 
 from clubcoach.models import Club
 from players.forms import DayInput
-from players.models import Check, CheckListVersion, CheckWording, Drill, Player, Unit
+from players.models import Check, CheckListVersion, CheckWording, Drill, Note, Player, Unit
 from reports.homework import TIMES
 from reports.models import FocusPoint, Homework, HomeworkLog
 
@@ -117,3 +118,24 @@ class HomeworkForm(forms.Form):
         super().__init__(*args, **kwargs)
         drills = Drill.objects.filter(club=player.club_id, retired_on=None).order_by("name")
         self.fields["drill"].queryset = drills  # type: ignore[attr-defined]
+
+
+class NoteForm(forms.Form):
+    text = forms.CharField(
+        label=_("Note"),
+        max_length=Note._meta.get_field("text").max_length,
+        widget=forms.Textarea(attrs={"rows": 3}),
+        error_messages={"required": _("Write what you saw or what you want to keep in mind.")},
+    )
+    for_players = forms.BooleanField(label=_("the players read it too"), required=False)
+
+    def __init__(self, *args: Any, minors: list[Player], **kwargs: Any) -> None:
+        kwargs.setdefault("auto_id", "note-%s")
+        super().__init__(*args, **kwargs)
+        names = ", ".join(player.given_name for player in minors)
+        self.fields["for_players"].help_text = (
+            # Help is shown as it stands, and a name is anybody's words.
+            format_html(_("{}: a minor's guardian reads the same words."), names)
+            if names
+            else _("Without this tick only coaches read it.")
+        )

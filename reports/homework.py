@@ -8,7 +8,7 @@ from uuid import UUID
 
 from django.core.exceptions import PermissionDenied, ValidationError
 from django.db import IntegrityError, transaction
-from django.db.models import Q, Sum
+from django.db.models import Q, QuerySet, Sum
 from django.utils import timezone
 from django.utils.translation import gettext as _
 
@@ -22,6 +22,8 @@ STAGES = [Drill.Stage.SHADOW, Drill.Stage.FED, Drill.Stage.VARIED, Drill.Stage.I
 # Overheads in one week's homework, all drills together: common practice, no limit is published. Half for juniors.
 OVERHEADS, OVERHEADS_MINOR = 30, 15
 TIMES = 3
+# With its focus point a drill leaves the page.
+ON_THE_PAGE = Q(focus=None) | Q(focus__state=FocusPoint.State.ACTIVE)
 
 
 def monday_of(day: date) -> date:
@@ -79,6 +81,8 @@ def _promise(drills: list[Drill]) -> Drill | None:
 def _give(
     player: Player, drill: Drill, point: FocusPoint | None, week: date, by: User | None, now: datetime
 ) -> list[Homework]:
+    if not still_in_use(drill):
+        return []
     times = 1 if drill.place == Drill.Place.IN_YOUR_MATCH else TIMES
     row, fresh = Homework.objects.get_or_create(
         player=player,
@@ -87,6 +91,12 @@ def _give(
         defaults={"focus": point, "times": times, "given_by": by, "given_at": now},
     )
     return [row] if fresh else []
+
+
+def still_in_use(drill: Drill) -> bool:
+    """Whether a drill may be given, asked at its row: nobody takes it out of use before this transaction ends."""
+    row = Drill.objects.select_for_update().get(pk=drill.pk)
+    return row.retired_on is None
 
 
 @transaction.atomic
@@ -132,8 +142,10 @@ def _problems(
     player: Player, drill: Drill, focus: FocusPoint | None, week: date, times: int, this_week: date
 ) -> dict[str, str]:
     problems: dict[str, str] = {}
-    if drill.club_id != player.club_id or drill.retired_on:
+    if drill.club_id != player.club_id:
         problems["drill"] = _("This is no drill of the club.")
+    elif not still_in_use(drill):
+        problems["drill"] = _("This drill is out of use and is not given any more.")
     elif Homework.objects.filter(player=player, drill=drill, week_of=week, withdrawn_at=None).exists():
         problems["drill"] = _("This drill is given for that week already.")
     elif drill.overheads and drill.overheads + _overheads(player, week) > overheads_allowed(player, week):
@@ -165,17 +177,30 @@ def withdraw_of(*, point: FocusPoint, now: datetime) -> int:
     return Homework.objects.filter(focus=point, withdrawn_at=None, logs=None).update(withdrawn_at=now)
 
 
+def given_now(today: date) -> QuerySet[Homework]:
+    """What players have for this week or a coming one, and see on their page then."""
+    return Homework.objects.filter(week_of__gte=monday_of(today), withdrawn_at=None).filter(ON_THE_PAGE)
+
+
 def current_homework(player: Player, today: date) -> list[Homework]:
-    """What a player has to do: this week's drills, or those of the last week that had any."""
+    """What a player has to do: this week's drills, or those of the last week that had any.
+
+    A drill that went out of use stays until its week ends.
+    """
     rows = (
         Homework.objects.filter(player=player, withdrawn_at=None, week_of__lte=today)
-        .filter(Q(focus=None) | Q(focus__state=FocusPoint.State.ACTIVE))
+        .filter(ON_THE_PAGE)
         .select_related("drill", "focus")
         .prefetch_related("logs")
         .order_by("-week_of", "pk")[:20]
     )
     listed = list(rows)
-    return [row for row in listed if row.week_of == listed[0].week_of]
+    week = monday_of(today)
+    return [
+        row
+        for row in listed
+        if row.week_of == listed[0].week_of and (row.drill.retired_on is None or row.week_of >= week)
+    ]
 
 
 def log_homework(

@@ -17,7 +17,7 @@ def score_units(work: Work) -> None:
         rescore_units(club=club, units=work.args["units"])
         analysis = Analysis.objects.filter(pk=work.args["analysis"], match__club=club).first()
         if analysis is not None:
-            propose(analysis=analysis)
+            propose(analysis=analysis, now=analysis.published_at)
         if full_fit_due(club):
             enqueue("score.club", club=club, key=f"club-{club.pk}")
 

@@ -68,7 +68,7 @@ def pictures(
         )
         .annotate(place=place)
         .filter(place__lte=each)
-        .select_related("situation__rally__match")
+        .select_related("situation__rally__match", "check_identity")
         .order_by("place")
     )
     keys = {(unit.pk, check) for unit, check in pairs}

@@ -8,15 +8,17 @@ from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import Any
 
-from django.db.models import F, Max, OuterRef, Subquery
+from django.db.models import F, Max, OuterRef, Q, QuerySet, Subquery
+from django.utils.translation import gettext as _
 
 from clubcoach.models import Club
-from players.models import Area, LevelStandard, Player, Unit
+from players.models import Area, FilmConsent, LevelStandard, Player, PlayerQuerySet, Unit
 from reports import trend
 from reports.models import Score
 from sessions.models import Tally
 
-LATELY = timedelta(days=60)
+FEW = 5
+LATELY, ENDS_SOON = timedelta(days=60), timedelta(days=30)
 
 
 @dataclass
@@ -32,6 +34,18 @@ class RosterRow:
     @property
     def known(self) -> bool:
         return bool(self.clearly_below or self.a_little_below or self.reached)
+
+
+@dataclass(frozen=True)
+class Few:
+    """The first few of a list, and how many there are."""
+
+    rows: list[Any]
+    total: int
+
+    @property
+    def more(self) -> int:
+        return self.total - len(self.rows)
 
 
 @dataclass(frozen=True)
@@ -110,9 +124,11 @@ def _standards(club: Club) -> dict[tuple[int | None, int], int]:
     return {(level, area): score for level, area, score in rows}
 
 
-def overview(club: Club, *, today: date) -> Overview:
-    players = Player.objects.filter(club=club, active=True).select_related("level", "club")
-    rows = standings(club, players)
+def everybody(club: Club) -> PlayerQuerySet:
+    return Player.objects.filter(club=club, active=True).select_related("level", "club")
+
+
+def overview(rows: list[RosterRow], *, today: date) -> Overview:
     below: Counter[int] = Counter()
     known: Counter[int] = Counter()
     areas: dict[int, Area] = {}
@@ -134,3 +150,60 @@ def overview(club: Club, *, today: date) -> Overview:
         weakest_known=known[weakest] if weakest is not None else 0,
         longest_unseen=unseen[:3],
     )
+
+
+def listed_name(player: Player) -> str:
+    """A minor is initials in a list that may be printed or shown around."""
+    return player.initials if player.is_minor() else player.name
+
+
+def listed_unit_name(unit: Unit) -> str:
+    if unit.second is None:
+        return listed_name(unit.first)
+    return _("%(one)s and %(other)s") % {"one": listed_name(unit.first), "other": listed_name(unit.second)}
+
+
+def unseen(club: Club, today: date) -> PlayerQuerySet:
+    """Who was not looked at for long or ever, those never seen first; with the day as ``last_seen``."""
+    tallies = Tally.objects.current().filter(unit__first=OuterRef("pk"), unit__kind=Unit.Kind.PLAYER)
+    return (
+        Player.objects.filter(club=club, active=True)
+        .select_related("club")
+        .annotate(last_seen=Subquery(tallies.order_by("-day").values("day")[:1]))
+        .filter(Q(last_seen=None) | Q(last_seen__lt=today - LATELY))
+        .order_by(F("last_seen").asc(nulls_first=True), "family_name", "given_name", "pk")
+    )
+
+
+def unguarded(club: Club, today: date) -> PlayerQuerySet:
+    """Minors of whom no guardian is known: nobody can agree to films for them."""
+    born_after = years_before(today, club.majority_age)
+    return Player.objects.filter(
+        club=club, active=True, born_on__gt=born_after, guardianships=None
+    ).select_related("club")
+
+
+def years_before(day: date, years: int) -> date:
+    try:
+        return day.replace(year=day.year - years)
+    except ValueError:
+        # 29 February in a year that has none.
+        return day.replace(year=day.year - years, day=28)
+
+
+def consents_ending(club: Club, today: date) -> list[tuple[Player, date]]:
+    """Whose consent to be filmed ends soon, the first to end first."""
+    rows = (
+        FilmConsent.objects.filter(player__club=club, player__active=True, expires_on__lte=today + ENDS_SOON)
+        .in_force(today)
+        .select_related("player__club")
+        .order_by("expires_on", "pk")
+    )
+    found: dict[int, tuple[Player, date]] = {}
+    for row in rows:
+        found.setdefault(row.player_id, (row.player, row.expires_on))
+    return list(found.values())
+
+
+def few(rows: QuerySet[Any], most: int = FEW) -> Few:
+    return Few(list(rows[:most]), rows.order_by().count())

@@ -5,7 +5,7 @@ from __future__ import annotations
 import uuid
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from datetime import date
+from datetime import date, datetime
 from typing import Any
 
 from django.db.models import Max, Q
@@ -13,14 +13,16 @@ from django.db.models import Max, Q
 from clubcoach.access import Can, Viewer
 from clubcoach.models import Club
 from players.models import Area, CheckWording, Goal, Player, Unit, own_player_ids
-from reports.evidence import Seen, evidence
+from reports.evidence import Seen, evidence, newest_wordings
 from reports.focus import points_of
 from reports.forms import FocusForm, HomeworkForm, LogForm, RewordForm
 from reports.homework import current_homework
 from reports.models import FocusPoint, Homework, Score
+from reports.news import TERM, attendance_words, news_of, notes_told
 from reports.pictures import Picture, pictures
 from reports.trend import Trend, trends
 from sessions.models import Analysis
+from sessions.services.lessons import attendance_of, next_lessons_of
 
 CHARTS, PAIRS = 3, 3
 # Praise wants evidence too: as often seen as the focus rule asks for.
@@ -71,15 +73,16 @@ class StudentPage:
         viewer: Viewer,
         player: Player,
         *,
-        today: date,
+        now: datetime,
         log: LogForm | None = None,
         focus: FocusForm | None = None,
         reword: RewordForm | None = None,
         give: HomeworkForm | None = None,
     ) -> None:
-        self.viewer, self.player, self.today = viewer, player, today
+        self.viewer, self.player, self.now = viewer, player, now
         self.club: Club = viewer.club
-        self.minor = player.is_minor(today)
+        self.today = self.club.today(now)
+        self.minor = player.is_minor(self.today)
         self.counts = bool(viewer.can(Can.SEE_SCORES))
         self.may_set = bool(viewer.can(Can.SET_FOCUS))
         self.own = player.pk in own_player_ids(viewer)
@@ -90,10 +93,11 @@ class StudentPage:
         mine = next(unit for unit in units if unit.kind == Unit.Kind.PLAYER)
         told = _told(units)
         points = points_of(self.player)
+        since = self.today - TERM
         shown = self._units_shown(mine, units, points)
         seen = evidence(club=self.club, units=shown)
         named = [point.check_identity_id for point in points]
-        wordings = _wordings([*named, *(check for of_unit in seen.values() for check in of_unit)])
+        wordings = newest_wordings([*named, *(check for of_unit in seen.values() for check in of_unit)])
         groups = self._groups(shown, points, seen, wordings)
         return {
             "player": self.player,
@@ -103,6 +107,12 @@ class StudentPage:
             "may_set": self.may_set,
             "told": told,
             "last": told[0] if told else None,
+            "lesson": next_lessons_of([self.player], self.now).get(self.player.pk),
+            "attendance": attendance_words(
+                self.club, attendance_of([self.player], since, self.today)[self.player.pk], since
+            ),
+            "news": news_of(self.club, units, told, points, minor=self.minor),
+            "notes": notes_told([self.player])[self.player.pk],
             "words": next((row for row in told if row.words), None),
             "praise": self._praise(seen.get(mine.pk, {}), points, wordings),
             "alone": groups[0],
@@ -250,12 +260,6 @@ def _told(units: list[Unit]) -> list[Analysis]:
         .distinct()
         .order_by("-published_at", "-pk")[:5]
     )
-
-
-def _wordings(checks: Iterable[int]) -> dict[int, CheckWording]:
-    """The newest words of each check, also of one that the list has no more."""
-    rows = CheckWording.objects.filter(check_identity__in=set(checks)).order_by("version__number")
-    return {row.check_identity_id: row for row in rows}
 
 
 def _goals(units: list[Unit]) -> list[Goal]:

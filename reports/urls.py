@@ -1,6 +1,6 @@
 from django.urls import path
 
-from reports.views import programme, student
+from reports.views import library, programme, start, student, today, unit
 
 urlpatterns = [
     path("padel/", student.my_padel, name="my_padel"),
@@ -11,5 +11,13 @@ urlpatterns = [
     path("padel/<uuid:player>/homework/", student.homework_give, name="homework_give"),
     path("homework/<uuid:homework>/log/", student.homework_log, name="homework_log"),
     path("homework/<uuid:homework>/withdraw/", student.homework_withdraw, name="homework_withdraw"),
+    path("units/<int:unit>/", unit.unit, name="unit"),
+    path("units/<int:unit>/notes/", unit.note_write, name="note_write"),
+    path("notes/<int:note>/withdraw/", unit.note_withdraw, name="note_withdraw"),
+    path("today/", today.today, name="today"),
+    path("start/", start.start, name="start"),
     path("programme/", programme.programme, name="programme"),
+    path("drills/<slug:drill>/", library.drill, name="drill"),
+    path("drills/<slug:drill>/retire/", library.drill_retire, name="drill_retire"),
+    path("drills/<slug:drill>/restore/", library.drill_restore, name="drill_restore"),
 ]

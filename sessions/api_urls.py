@@ -1,6 +1,6 @@
 from django.urls import URLPattern, path
 
-from sessions import api
+from sessions import api, api_lessons
 
 urlpatterns: list[URLPattern] = [
     path("matches/", api.MatchList.as_view(), name="match_list"),
@@ -10,4 +10,7 @@ urlpatterns: list[URLPattern] = [
     path("analyses/<uuid:uuid>/state/", api.StateView.as_view(), name="analysis_state"),
     path("analyses/<uuid:uuid>/ops/", api.OpsView.as_view(), name="analysis_ops"),
     path("analyses/<uuid:uuid>/draw/", api.DrawView.as_view(), name="analysis_draw"),
+    path("lessons/", api_lessons.LessonList.as_view(), name="lesson_list"),
+    path("lessons/<uuid:uuid>/", api_lessons.LessonDetail.as_view(), name="lesson"),
+    path("lessons/<uuid:uuid>/attendance/", api_lessons.AttendanceView.as_view(), name="lesson_attendance"),
 ]

@@ -1,14 +1,17 @@
-"""Reading films in the background: what an upload is, and a picture of each situation that was published."""
+"""Reading films in the background: what an upload is, a picture of each situation that was published, and clips."""
 
 from __future__ import annotations
 
+from datetime import datetime, timedelta
+
 from django.conf import settings
 from django.db import transaction
+from django.utils import timezone
 from django.utils.translation import gettext as _
 
 from clubcoach.jobs import Work, handles
-from sessions import footage, stills
-from sessions.models import Analysis, Film
+from sessions import clips, footage, stills
+from sessions.models import Analysis, Clip, Film
 from sessions.services.films import MB
 
 # A child process starts once for so many pictures; between two of them the job says that it is alive.
@@ -71,3 +74,51 @@ def make_stills(work: Work) -> None:
         for film in wanted:
             if not stills.may_be_made(film):
                 stills.drop_stills_of_film(film)
+
+
+@handles("clip.cut")
+def cut_clip(work: Work) -> None:
+    """Cut a clip; where a consent went meanwhile nothing of it stays."""
+    clips.sweep()
+    waiting = Clip.objects.filter(digest=work.args["digest"], state=Clip.State.WAITING)
+    clip = waiting.select_related("film__club").first()
+    if clip is None:
+        return
+    if not stills.may_be_shown(clip.film):
+        with work.finish():
+            clips.drop(Clip.objects.filter(pk=clip.pk))
+        return
+
+    def tell(share: float) -> None:
+        work.tell(int(100 * share), _("Cutting the piece out of the film"))
+
+    tell(0.01)
+    try:
+        with clips.cutting(clip, tell) as (part, frames), work.finish():
+            clips.keep(clip, part, frames, timezone.now())
+    except footage.FilmError as error:
+        with work.finish():
+            waiting.update(state=Clip.State.FAILED, problem=str(error.message)[:300])
+    except FileNotFoundError:
+        # The half-made file went with the consent, under the hands of the cut.
+        if waiting.exists():
+            raise
+
+
+@handles("film.tidy", every=timedelta(hours=6))
+def tidy(work: Work) -> None:
+    """A consent that runs out does so without anybody doing anything: pages refuse at once, files go here."""
+    drop_without_consent()
+    clips.sweep()
+
+
+def drop_without_consent(now: datetime | None = None) -> int:
+    """Remove pictures and clips of films that somebody in them no longer agrees to; of how many films."""
+    contents = stills.contents_with_stills() | set(Clip.objects.values_list("film__digest", flat=True))
+    films = Film.objects.filter(digest__in=contents, state=Film.State.READY).select_related("club")
+    ended = [film for film in films if not stills.may_be_shown(film, now)]
+    for film in ended:
+        stills.drop_stills_of_film(film)
+        with transaction.atomic():
+            clips.drop(Clip.objects.filter(film__digest=film.digest))
+    return len(ended)

@@ -9,9 +9,12 @@ import json
 import os
 import subprocess
 import sys
-from collections.abc import Iterable, Sequence
+import threading
+from collections.abc import Callable, Iterable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
+from tempfile import TemporaryFile
 from typing import TYPE_CHECKING, Any
 
 from django.utils.functional import Promise
@@ -115,17 +118,18 @@ def cut(
     *,
     tallest: int | None = None,
     limits: Limits | None = None,
+    tell: Callable[[float], None] | None = None,
 ) -> int:
     """Write a piece as VP9 and Opus in WebM, exact to the frame; how many frames it has.
 
     It begins with the frame that is on the screen at `start_s` and ends before `end_s`. The file appears under its
-    name only when it is whole.
+    name only when it is whole. `tell` hears now and then the share that is done; what it raises ends the cut.
     """
     allowed = limits or Limits(cpu_s=120 + int(30 * max(0.0, end_s - start_s)))
     part = Path(f"{os.fspath(out_path)}.part")
     facts = {"start_s": float(start_s), "end_s": float(end_s), "tallest": tallest}
     try:
-        told, _blobs = _ask("cut", path, facts, allowed, out=part)
+        told, _blobs = _ask("cut", path, facts, allowed, out=part, tell=tell)
         part.replace(out_path)
     finally:
         part.unlink(missing_ok=True)
@@ -162,6 +166,7 @@ def _ask(
     limits: Limits,
     *,
     out: Path | None = None,
+    tell: Callable[[float], None] | None = None,
 ) -> tuple[dict[str, Any], list[bytes]]:
     if not os.path.isfile(path):
         raise _error("missing")
@@ -172,21 +177,10 @@ def _ask(
         "facts": facts,
         "limits": {"cpu_s": limits.cpu_s, "memory": limits.memory, "file_bytes": limits.out_bytes},
     }
-    try:
-        # The environment holds passwords of the deployment; a decoder has no use for them.
-        done = subprocess.run(
-            [sys.executable, "-m", "sessions.footage_child"],
-            input=json.dumps(wish).encode(),
-            capture_output=True,
-            cwd=ROOT,
-            env={"PYTHONPATH": str(ROOT), "PYTHONDONTWRITEBYTECODE": "1", "LANG": "C.UTF-8"},
-            timeout=limits.cpu_s * 4,
-        )
-    except subprocess.TimeoutExpired as error:
-        raise _error("too_heavy") from error
-    if done.returncode != 0:
-        raise _error(_why_it_died(done.returncode, done.stderr))
-    head, _newline, body = done.stdout.partition(b"\n")
+    status, said, errors = _run(json.dumps(wish).encode(), limits.cpu_s * 4, tell)
+    if status != 0:
+        raise _error(_why_it_died(status, errors))
+    head, _newline, body = said.partition(b"\n")
     told = json.loads(head)
     if "code" in told:
         raise _error(told["code"], **told["facts"])
@@ -195,6 +189,46 @@ def _ask(
         blobs.append(body[start : start + length])
         start += length
     return told, blobs
+
+
+def _run(wish: bytes, longest_s: float, tell: Callable[[float], None] | None) -> tuple[int, bytes, bytes]:
+    """Status, answer and errors of a child; ended from here when it takes too long or `tell` raises."""
+    # The environment holds passwords of the deployment; a decoder has no use for them.
+    env = {"PYTHONPATH": str(ROOT), "PYTHONDONTWRITEBYTECODE": "1", "LANG": "C.UTF-8"}
+    command = [sys.executable, "-m", "sessions.footage_child"]
+    # Errors go to a file: a film may cause more of them than a pipe holds while nobody reads it.
+    with (
+        TemporaryFile() as errors,
+        subprocess.Popen(
+            command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=errors, cwd=ROOT, env=env
+        ) as child,
+    ):
+        clock = threading.Timer(longest_s, child.kill)
+        clock.start()
+        try:
+            said = _heard(child, wish, tell)
+            child.wait()
+        except BaseException:
+            child.kill()
+            raise
+        finally:
+            clock.cancel()
+        errors.seek(0)
+        return child.returncode, said, errors.read()
+
+
+def _heard(child: "subprocess.Popen[bytes]", wish: bytes, tell: Callable[[float], None] | None) -> bytes:
+    """Hand the wish over and pass on how far it is, until the answer itself comes; nothing from one that died."""
+    if child.stdin is None or child.stdout is None:
+        raise RuntimeError("the reader of films was started without its pipes")
+    with suppress(BrokenPipeError), child.stdin as pipe:
+        pipe.write(wish)
+    for line in child.stdout:
+        if not line.startswith(b'{"share"'):
+            return line + child.stdout.read()
+        if tell is not None:
+            tell(json.loads(line)["share"])
+    return b""
 
 
 def _why_it_died(status: int, errors: bytes) -> str:

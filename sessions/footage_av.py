@@ -7,7 +7,7 @@ written is VP9 and Opus in WebM, and JPEG by FFmpeg's own encoder.
 
 import importlib
 import pkgutil
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from fractions import Fraction
 from itertools import chain
@@ -16,7 +16,7 @@ from typing import Any, BinaryIO
 import av
 import numpy as np
 from av.container import InputContainer
-from av.video.reformatter import Colorspace
+from av.video.reformatter import Colorspace, VideoReformatter
 from av.video.stream import VideoStream
 from numpy.typing import NDArray
 
@@ -24,6 +24,7 @@ from sessions import footage_shape
 
 Pixels = NDArray[np.uint8]
 Sound = NDArray[np.float32]
+Frames = Iterator[tuple[float, av.VideoFrame]]
 
 SOUND_RATE = 48_000
 OPUS_RATES = (8_000, 12_000, 16_000, 24_000, 48_000)
@@ -32,6 +33,8 @@ VIDEO_CODECS = {"h264", "hevc", "vp8", "vp9", "av1", "mpeg4", "mpeg2video", "mjp
 # Files keep times in whole milliseconds, so a frame may stand half of one after the time that was meant.
 TOLERANCE = 0.00051
 _VP9 = {"deadline": "realtime", "cpu-used": "8", "lag-in-frames": "0", "auto-alt-ref": "0", "crf": "30"}
+# Two threads find work only where a picture is cut into columns.
+_VP9 |= {"row-mt": "1", "tile-columns": "2"}
 
 
 class Refusal(Exception):
@@ -103,7 +106,14 @@ def stills(film: BinaryIO, size: int, times: Iterable[float], *, tallest: int | 
 
 
 def cut(
-    film: BinaryIO, size: int, start_s: float, end_s: float, out: BinaryIO, *, tallest: int | None = None
+    film: BinaryIO,
+    size: int,
+    start_s: float,
+    end_s: float,
+    out: BinaryIO,
+    *,
+    tallest: int | None = None,
+    tell: Callable[[float], None] = lambda share: None,
 ) -> dict[str, Any]:
     """Write the piece from the frame that is shown at one time to the last frame before another."""
     if not 0 <= start_s < end_s:
@@ -113,9 +123,16 @@ def cut(
         opening = next(_piece(container, stream, start_s, end_s))[0]
         sound = _sound(container, opening, end_s)
         piece = _piece(container, stream, start_s, end_s)
-        timed = ((when - opening, _fit(frame, tallest)) for when, frame in piece)
+        timed = ((when - opening, _fit(frame, tallest)) for when, frame in _told(piece, opening, end_s, tell))
         written = _write(out, timed, stream.average_rate or Fraction(25), sound, SOUND_RATE)
     return {"frames": written, "start_s": round(opening, 4)}
+
+
+def _told(piece: Frames, opening: float, end_s: float, tell: Callable[[float], None]) -> Frames:
+    """The same frames; before each one is handed on, the share of the piece that lies before it is told."""
+    for when, frame in piece:
+        tell((when - opening) / (end_s - opening))
+        yield when, frame
 
 
 def write_webm(frames: Iterable[Pixels], fps: float, audio: Sound | None, rate: int, out: BinaryIO) -> int:
@@ -350,10 +367,12 @@ def _write(
     with av.open(out, "w", format="webm", container_options={"fflags": "+bitexact"}) as film:
         video = _vp9(film, first[1], rate)
         voice = _Voice(film, sound, sound_rate) if sound is not None else None
+        # One for all frames: setting one up takes as long as turning a frame does.
+        convert = VideoReformatter()
         count = 0
         for when, frame in chain([first], pictures):
             space = Colorspace.ITU709 if frame.format.is_rgb else None
-            picture = frame.reformat(format="yuv420p", dst_colorspace=space)
+            picture = convert.reformat(frame, format="yuv420p", dst_colorspace=space)
             picture.pts, picture.time_base = round(when * 90_000), Fraction(1, 90_000)
             picture.pict_type = av.video.frame.PictureType.NONE
             film.mux(video.encode(picture))

@@ -9,6 +9,7 @@ import json
 import os
 import resource
 import sys
+import time
 from contextlib import ExitStack
 from typing import Any
 
@@ -32,6 +33,21 @@ def open_nothing_more() -> None:
     resource.setrlimit(resource.RLIMIT_NOFILE, (free, free))
 
 
+class _Say:
+    """A line with the share that is done, now and then: who waits for the answer learns that it comes."""
+
+    EVERY_S = 0.25
+
+    def __init__(self) -> None:
+        self.last = time.monotonic()
+
+    def __call__(self, share: float) -> None:
+        if time.monotonic() - self.last >= self.EVERY_S:
+            self.last = time.monotonic()
+            sys.stdout.buffer.write(json.dumps({"share": round(share, 3)}).encode() + b"\n")
+            sys.stdout.buffer.flush()
+
+
 def answer(wish: dict[str, Any]) -> tuple[dict[str, Any], list[bytes]]:
     from sessions import footage_av
 
@@ -47,7 +63,7 @@ def answer(wish: dict[str, Any]) -> tuple[dict[str, Any], list[bytes]]:
             if wish["action"] == "stills":
                 return {}, footage_av.stills(film, size, **wish["facts"])
             if wish["action"] == "cut" and out is not None:
-                return {"cut": footage_av.cut(film, size, out=out, **wish["facts"])}, []
+                return {"cut": footage_av.cut(film, size, out=out, tell=_Say(), **wish["facts"])}, []
         except footage_av.Refusal as refusal:
             return {"code": refusal.code, "facts": refusal.facts}, []
         except MemoryError:

@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import os
+import time
 from collections import defaultdict
 from collections.abc import Iterable
+from datetime import datetime, timedelta
 from pathlib import Path
 from uuid import uuid4
 
 from django.conf import settings
 from django.db.models import Exists, OuterRef, Q
+from django.utils import timezone
 
-from clubcoach.access import Can, Viewer
+from clubcoach.access import Answer, Can, Viewer
+from clubcoach.jobs import enqueue
+from clubcoach.models import Job
 from players.models import Player, Unit, own_player_ids
 from sessions import footage
 from sessions.models import Analysis, Cover, Film, Match, MatchFilm, Situation
@@ -20,6 +25,8 @@ from sessions.services.films import film_may_be_shown
 
 # Wide enough to see where the feet are, small enough for a page with several of them on a phone.
 TALLEST = 480
+# A picture that could not be taken is not tried again at each look, but once the film may have been mended.
+GIVEN_UP_FOR = timedelta(days=1)
 
 
 def folder() -> Path:
@@ -40,9 +47,14 @@ def film_at(films: Iterable[MatchFilm], match_s: float) -> tuple[Film, float] | 
     return None
 
 
+def place_of(situation: Situation) -> tuple[Film, float] | None:
+    """The film that shows a situation, and where in it; None while none does."""
+    return film_at(situation.rally.match.match_films.select_related("film__club"), situation.hit_s)
+
+
 def path_of(situation: Situation) -> Path | None:
     """Where a situation's picture is, or would be; None while no film shows it."""
-    found = film_at(situation.rally.match.match_films.select_related("film"), situation.hit_s)
+    found = place_of(situation)
     return path_at(*found) if found else None
 
 
@@ -52,7 +64,7 @@ def missing_of(analysis: Analysis) -> dict[Film, list[float]]:
     wanted: dict[Film, set[float]] = defaultdict(set)
     for hit_s in Situation.objects.kept_in(analysis).order_by("hit_s").values_list("hit_s", flat=True):
         found = film_at(films, hit_s)
-        if found and not path_at(*found).exists():
+        if found and not path_at(*found).exists() and not gave_up(path_at(*found)):
             wanted[found[0]].add(found[1])
     return {film: sorted(times) for film, times in wanted.items()}
 
@@ -63,6 +75,7 @@ def make(film: Film, times: list[float]) -> int:
         pictures = footage.stills(film.file.path, times, tallest=TALLEST)
     except footage.FilmError:
         if len(times) == 1:
+            _give_up(path_at(film, times[0]))
             return 0
         return sum(make(film, [at_s]) for at_s in times)
     folder().mkdir(parents=True, exist_ok=True)
@@ -78,14 +91,49 @@ def _write(path: Path, picture: bytes) -> None:
     os.replace(part, path)
 
 
-def matches_of(film: Film) -> list[Match]:
-    return list(
-        Match.objects.filter(match_films__film=film).select_related("club").prefetch_related("seats__player")
+def _marker(path: Path) -> Path:
+    return path.with_suffix(".none")
+
+
+def _give_up(path: Path) -> None:
+    folder().mkdir(parents=True, exist_ok=True)
+    _marker(path).touch()
+
+
+def gave_up(path: Path) -> bool:
+    """Whether the film lately turned out not to have this picture."""
+    try:
+        return time.time() - _marker(path).stat().st_mtime < GIVEN_UP_FOR.total_seconds()
+    except FileNotFoundError:
+        return False
+
+
+def ask_for(situation: Situation, path: Path) -> None:
+    """Have a picture taken that is not there, unless that failed within the last day."""
+    analysis = situation.analysis
+    failed = Job.objects.filter(
+        kind="film.stills",
+        key=str(analysis.uuid),
+        state=Job.State.FAILED,
+        finished_at__gt=timezone.now() - GIVEN_UP_FOR,
     )
+    if not gave_up(path) and not failed.exists():
+        enqueue("film.stills", club=analysis.match.club, key=str(analysis.uuid), analysis=analysis.pk)
+
+
+def matches_of(film: Film) -> list[Match]:
+    """The matches that the film shows; a film that was uploaded twice shows the same people."""
+    shown = Match.objects.filter(club=film.club_id, match_films__film__digest=film.digest).distinct()
+    return list(shown.select_related("club").prefetch_related("seats__player"))
+
+
+def may_be_shown(film: Film, now: datetime | None = None) -> Answer:
+    """Whether everybody in all the film's matches agrees."""
+    return film_may_be_shown(matches_of(film), film.club, now)
 
 
 def may_be_made(film: Film) -> bool:
-    return all(bool(film_may_be_shown([match], match.club)) for match in matches_of(film))
+    return bool(may_be_shown(film))
 
 
 def situations_seen_by(viewer: Viewer) -> SituationQuerySet:
@@ -95,11 +143,16 @@ def situations_seen_by(viewer: Viewer) -> SituationQuerySet:
         return here
     own = own_player_ids(viewer)
     units = Unit.objects.filter(Q(first__in=own) | Q(second__in=own))
+    return told(here).filter(unit__in=units)
+
+
+def told(situations: SituationQuerySet) -> SituationQuerySet:
+    """Those of current published versions: what counts, and what a coach picked by hand to show."""
     current = Cover.objects.filter(analysis=OuterRef("analysis"), unit=OuterRef("unit"), current=True)
-    told = here.filter(Exists(current), analysis__state=Analysis.State.PUBLISHED, unit__in=units)
+    published = situations.filter(Exists(current), analysis__state=Analysis.State.PUBLISHED)
     counted = Situation.objects.counted().values("pk")
     shown = Situation.objects.shown().values("pk")
-    return told.filter(Q(pk__in=counted) | Q(pk__in=shown))
+    return published.filter(Q(pk__in=counted) | Q(pk__in=shown))
 
 
 def drop_stills_of(player: Player) -> int:
@@ -110,7 +163,12 @@ def drop_stills_of(player: Player) -> int:
 
 def drop_stills_of_film(film: Film) -> int:
     gone = 0
-    for path in folder().glob(f"{film.digest}-*.jpg"):
+    for path in folder().glob(f"{film.digest}-*"):
         path.unlink(missing_ok=True)
-        gone += 1
+        gone += path.suffix == ".jpg"
     return gone
+
+
+def contents_with_stills() -> set[str]:
+    """The digests of the films of which there are pictures."""
+    return {path.name.partition("-")[0] for path in folder().glob("*.jpg")}

@@ -1,6 +1,6 @@
 from django.urls import path
 
-from sessions.views import analyses, desk, films, matches, sheet
+from sessions.views import analyses, desk, films, lessons, matches, sheet, situations
 
 urlpatterns = [
     path("desk/", desk.desk, name="desk"),
@@ -12,6 +12,8 @@ urlpatterns = [
     path("matches/<uuid:match>/films/", films.film_upload, name="film_upload"),
     path("films/<uuid:film>/bytes/", films.film_bytes, name="film_bytes"),
     path("situations/<int:situation>/still/", films.still, name="still"),
+    path("situations/<int:situation>/", situations.situation, name="situation"),
+    path("situations/<int:situation>/clip/", situations.clip, name="clip"),
     path("analyses/<uuid:analysis>/", analyses.analysis, name="analysis"),
     path("analyses/<uuid:analysis>/sheet/", sheet.sheet, name="sheet"),
     path("analyses/<uuid:analysis>/assign/", analyses.analysis_assign, name="analysis_assign"),
@@ -22,4 +24,9 @@ urlpatterns = [
     path("analyses/<uuid:analysis>/version/", analyses.analysis_version, name="analysis_version"),
     path("analyses/<uuid:analysis>/withdraw/", analyses.analysis_withdraw, name="analysis_withdraw"),
     path("analyses/<uuid:analysis>/cancel/", analyses.analysis_cancel, name="analysis_cancel"),
+    path("lessons/", lessons.lessons, name="lessons"),
+    path("lessons/new/", lessons.lesson_new, name="lesson_new"),
+    path("lessons/<uuid:lesson>/", lessons.lesson, name="lesson"),
+    path("lessons/<uuid:lesson>/attendance/", lessons.lesson_attendance, name="lesson_attendance"),
+    path("lessons/<uuid:lesson>/cancel/", lessons.lesson_cancel, name="lesson_cancel"),
 ]

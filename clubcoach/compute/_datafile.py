@@ -123,7 +123,8 @@ def is_whole(value: object) -> TypeGuard[int]:
 
 def is_number(value: object) -> TypeGuard[float]:
     """Tell whether it is a finite number."""
-    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+    # A whole number too large for a float is finite too; math.isfinite would raise.
+    return is_whole(value) or (isinstance(value, float) and math.isfinite(value))
 
 
 def is_list_of_text(value: object) -> TypeGuard[list[str]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Collection, Iterator, Mapping
 from typing import Any
 
@@ -17,6 +18,7 @@ from clubcoach.compute._datafile import (
     is_whole,
     unknown_name,
 )
+from clubcoach.compute.diagram import validate_diagram
 
 STAGES = ("shadow", "fed", "varied", "in_play")
 PLACES = ("home", "wall", "court", "before_lesson", "in_your_match")
@@ -25,6 +27,7 @@ MOST_OVERHEADS = 40
 """Full overheads an adult hits in one session at most (common practice: 30 to 40)."""
 MOST_MINUTES = {"home": 5, "wall": 15, "court": 15, "before_lesson": 8, "in_your_match": 5}
 """Length of one block by place (common practice)."""
+_BALL = re.compile(r"\bballs?\b", re.IGNORECASE)
 
 
 def validate_drills(
@@ -55,6 +58,7 @@ def validate_drills(
         problems += _drill(row, check_codes)
         problems += _trained(row, check_codes, area_of)
         problems += _care(row)
+        problems += validate_diagram(row.get("court", {}), f"drill {row['code']}: court")
     return problems
 
 
@@ -103,7 +107,7 @@ def _care(row: Mapping[str, Any]) -> Iterator[Problem]:
         yield Problem(f"{where}: loads", "a part of the body is unknown", f"choose from {', '.join(LOADS)}")
         loads = []
     kit = row.get("kit")
-    if row.get("place") == "home" and is_list_of_text(kit) and "balls" in kit:
+    if row.get("place") == "home" and is_list_of_text(kit) and any(_BALL.search(thing) for thing in kit):
         yield Problem(f"{where}: kit", "balls are used at home", "leave the ball out, or change the place")
     overheads = row.get("overheads")
     if not is_whole(overheads) or not 0 <= overheads <= MOST_OVERHEADS:

@@ -21,6 +21,7 @@ for words in (
     register.simple_tag(words)
 
 register.filter("clock", formatting.clock)
+register.filter("hours", formatting.hours)
 
 
 @register.filter
@@ -36,6 +37,11 @@ def weekday(value: dt.date | None, club: formatting.Place | None = None) -> str:
 @register.filter
 def moment(value: dt.datetime | None, club: formatting.Place | None = None) -> str:
     return formatting.moment(value, club or None) if value else ""
+
+
+@register.filter
+def hour(value: dt.datetime | None, club: formatting.Place | None = None) -> str:
+    return formatting.hour(value, club or None) if value else ""
 
 
 @register.filter

@@ -1,5 +1,6 @@
 """What the club looks at and expects: levels with their standards, the check list, the drills."""
 
+import unicodedata
 from typing import ClassVar
 
 from django.core.validators import MaxValueValidator, MinValueValidator
@@ -8,7 +9,8 @@ from django.db.models import F, Q
 from django.utils import timezone
 from django.utils.translation import gettext_lazy as _
 
-from clubcoach.models import Club
+from clubcoach.access import Can, Viewer
+from clubcoach.models import Club, User
 from clubcoach.retention import Keep, kept_as
 
 SHARE = [MinValueValidator(0), MaxValueValidator(100)]
@@ -156,6 +158,36 @@ class CheckWording(models.Model):
         return self.name
 
 
+def folded(text: str) -> str:
+    """A text as a search compares it: without case and accents, alike on every database."""
+    parts = unicodedata.normalize("NFKD", text.casefold())
+    return "".join(part for part in parts if not unicodedata.combining(part))
+
+
+class DrillQuerySet(models.QuerySet["Drill"]):
+    def seen_by(self, viewer: Viewer) -> "DrillQuerySet":
+        """Everybody of the club sees what is in use; coaches also what was taken out of use."""
+        drills = self.filter(club=viewer.club)
+        return drills if viewer.can(Can.ADD_DRILLS) else drills.filter(retired_on=None)
+
+    def for_players(self, n: int) -> "DrillQuerySet":
+        return self.filter(players_min__lte=n, players_max__gte=n)
+
+    def saying(self, words: str) -> "DrillQuerySet":
+        """Those with every one of the words in their name, steps or dose."""
+        wanted = folded(words).split()
+        if not wanted:
+            return self
+        # The databases differ in case and accents, and neither looks into a list of steps as text.
+        texts = self.order_by().values_list("pk", "name", "dose", "steps")
+        found = [
+            pk
+            for pk, name, dose, steps in texts
+            if all(word in folded(" ".join([name, dose, *map(str, steps)])) for word in wanted)
+        ]
+        return self.filter(pk__in=found)
+
+
 class Drill(models.Model):
     class Stage(models.TextChoices):
         SHADOW = "shadow", _("without a ball")
@@ -193,12 +225,16 @@ class Drill(models.Model):
     # Written or changed by the club: the library that comes with the program leaves it alone.
     own = models.BooleanField(_("the club's own"), default=False)
     copied_from = models.SlugField(max_length=40, blank=True)
+    # Whoever wrote it may go on changing it; empty for the library that comes with the program.
+    written_by = models.ForeignKey(User, null=True, blank=True, on_delete=models.SET_NULL, related_name="+")
     retired_on = models.DateField(null=True, blank=True)
 
     kept: ClassVar[dict[str, Keep]] = kept_as(
         club="id club code name stage place players_min players_max kit minutes dose passing overheads"
-        " loads cautions steps court source own copied_from retired_on"
+        " loads cautions steps court source own copied_from written_by retired_on"
     )
+
+    objects = DrillQuerySet.as_manager()
 
     class Meta:
         ordering = ["code"]

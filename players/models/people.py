@@ -1,5 +1,6 @@
 """People and pairs, who looks after whom, who may be on film, and what they aim at."""
 
+import calendar
 import uuid
 from datetime import date
 from typing import Any, ClassVar
@@ -7,7 +8,7 @@ from typing import Any, ClassVar
 from django.conf import settings
 from django.core.exceptions import ValidationError
 from django.db import models
-from django.db.models import F, Q
+from django.db.models import Exists, F, OuterRef, Q
 from django.utils import timezone
 from django.utils.translation import gettext_lazy as _
 
@@ -15,6 +16,12 @@ from clubcoach.access import Can, Role, Viewer
 from clubcoach.models import Club, User
 from clubcoach.retention import Keep, kept_as
 from players.models.lists import SHARE, Area, Level
+
+
+def years_after(day: date, years: int) -> date:
+    """The same day some years later; the 29th of February becomes the 28th where there is none."""
+    year = day.year + years
+    return day.replace(year=year, day=min(day.day, calendar.monthrange(year, day.month)[1]))
 
 
 class Side(models.TextChoices):
@@ -32,6 +39,42 @@ class PlayerQuerySet(models.QuerySet["Player"]):
 
     def with_level(self) -> "PlayerQuerySet":
         return self.select_related("level", "user", "club")
+
+    def called(self, words: str) -> "PlayerQuerySet":
+        """Whose given or family name has each of the words in it."""
+        found = self
+        for word in words.split():
+            found = found.filter(Q(given_name__icontains=word) | Q(family_name__icontains=word))
+        return found
+
+    def younger_than(self, age: int, day: date) -> "PlayerQuerySet":
+        """Who is known not to have reached this age; an unknown date of birth is nobody's proof of youth."""
+        return self.filter(born_on__gt=years_after(day, -age))
+
+    def minors(self, club: Club, day: date) -> "PlayerQuerySet":
+        return self.younger_than(club.majority_age, day)
+
+    def lacking(self, what: str, club: Club, day: date) -> "PlayerQuerySet":
+        """Of whom the club does not know or have something: a level, a minor's guardian, consent to be filmed."""
+        if what == "level":
+            return self.filter(level=None)
+        if what == "guardian":
+            return self.minors(club, day).without_guardian()
+        if what == "consent":
+            return self.without_consent(club, day)
+        raise ValueError(f"nothing that a player may lack: {what}")
+
+    def without_guardian(self) -> "PlayerQuerySet":
+        return self.filter(~Exists(Guardianship.objects.filter(player=OuterRef("pk"))))
+
+    def without_consent(self, club: Club, day: date) -> "PlayerQuerySet":
+        """Who may not be filmed on this day: the same rule as ``players.consent``, asked of all rows at once."""
+        given = FilmConsent.objects.in_force(day).filter(player=OuterRef("pk"))
+        young = Q(born_on__gt=years_after(day, -club.own_consent_age))
+        return self.filter(
+            ~Exists(given.filter(by=FilmConsent.By.PLAYER))
+            | (young & ~Exists(given.filter(by=FilmConsent.By.GUARDIAN)))
+        )
 
 
 def own_player_ids(viewer: Viewer) -> set[int]:
@@ -124,6 +167,11 @@ class Player(models.Model):
 
 
 class UnitQuerySet(models.QuerySet["Unit"]):
+    def known_pair(self, one: Player, other: Player) -> "Unit | None":
+        """The pair of two players if there is one, in whichever order they are named."""
+        first, second = sorted((one.pk, other.pk))
+        return self.filter(kind=Unit.Kind.PAIR, first=first, second=second).first()
+
     def pair_of(self, one: Player, other: Player) -> "Unit":
         """The pair of two players, made when it is first needed; the order in which they are named is no matter."""
         if one.pk == other.pk:

@@ -1,4 +1,3 @@
-import calendar
 from datetime import date, datetime
 from typing import Any
 
@@ -11,18 +10,13 @@ from clubcoach.access import Can, viewer_of
 from clubcoach.audit import record
 from clubcoach.models import Club, User
 from players.models import FilmConsent, Guardianship, Player
+from players.models.people import years_after
 from players.signals import consent_withdrawn
 
 MOST_YEARS = 3
 By = FilmConsent.By
 Way = FilmConsent.Way
 HERE = str(Way.HERE)
-
-
-def years_after(day: date, years: int) -> date:
-    """The same day some years later; the 29th of February becomes the 28th where there is none."""
-    year = day.year + years
-    return day.replace(year=year, day=min(day.day, calendar.monthrange(year, day.month)[1]))
 
 
 @transaction.atomic

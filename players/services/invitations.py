@@ -56,12 +56,33 @@ def invite(
     moment = now or timezone.now()
     address = User.objects.normalize_email(email.strip()).lower()
     _refuse_invitation(by, club, address, role, person, moment)
+    invitation, _secret = issue_invitation(
+        by=by, club=club, address=address, role=role, person=person, language=language, now=moment
+    )
+    return invitation
+
+
+def issue_invitation(
+    *,
+    by: User | None,
+    club: Club,
+    address: str,
+    role: str,
+    person: Player | None = None,
+    language: str = "",
+    now: datetime,
+    keep_unsent: bool = False,
+) -> tuple[Invitation, str]:
+    """The invitation itself, with the secret of its address; who may give it was asked before.
+
+    Call it inside a transaction. ``keep_unsent`` is for somebody who can pass the address on without the mail.
+    """
     same = Invitation.objects.filter(
         club=club, email=address, role=role, person=person.uuid if person else None, accepted_at=None
     )
-    same.filter(expires_at__gt=moment).update(expires_at=moment)
+    same.filter(expires_at__gt=now).update(expires_at=now)
     invitation, secret = Invitation.issue(
-        now=moment,
+        now=now,
         club=club,
         email=address,
         role=role,
@@ -71,8 +92,12 @@ def invite(
     record(by=by, club=club, action="invitation.sent", target=invitation, fields=["email", "role", "person"])
     spoken = language if language in dict(settings.LANGUAGES) else club.language
     invitation.unsent = False  # type: ignore[attr-defined]
-    transaction.on_commit(lambda: _post(invitation, secret, spoken))
-    return invitation
+    transaction.on_commit(lambda: _post(invitation, secret, spoken, keep_unsent))
+    return invitation, secret
+
+
+def address_of(secret: str) -> str:
+    return settings.SITE_URL + reverse("invitation", args=[secret])
 
 
 def _refuse_invitation(
@@ -100,14 +125,14 @@ def _refuse_invitation(
         refuse_guardian(person, User.objects.filter(email__iexact=address).first(), now)
 
 
-def _post(invitation: Invitation, secret: str, language: str) -> None:
+def _post(invitation: Invitation, secret: str, language: str, keep_unsent: bool) -> None:
     with translation.override(language):
         values = {
             "invitation": invitation,
             "club": invitation.club,
             "role": Role(invitation.role).label,
             "by": invitation.invited_by,
-            "link": settings.SITE_URL + reverse("invitation", args=[secret]),
+            "link": address_of(secret),
         }
         subject = " ".join(render_to_string("players/mail/invitation_subject.txt", values).split())
         text = render_to_string("players/mail/invitation.txt", values)
@@ -116,7 +141,8 @@ def _post(invitation: Invitation, secret: str, language: str) -> None:
     except (OSError, SMTPException) as error:
         # Nobody has the secret, so nobody could ever use it: end it, and let the page say so.
         log.warning("invitation.not_sent", invitation=invitation.pk, error=type(error).__name__)
-        Invitation.objects.filter(pk=invitation.pk).update(expires_at=timezone.now())
+        if not keep_unsent:
+            Invitation.objects.filter(pk=invitation.pk).update(expires_at=timezone.now())
         invitation.unsent = True  # type: ignore[attr-defined]
 
 

@@ -9,8 +9,9 @@ from django.utils.translation import gettext as _
 from clubcoach.access import Role
 from clubcoach.audit import record
 from clubcoach.models import Club, Membership, User
-from players.models import FilmConsent, Guardianship, Level, Player
+from players.models import FilmConsent, Guardianship, Level, Player, Squad
 from players.services.consent import end_consents
+from players.signals import squad_changed
 
 EDITABLE = ("given_name", "family_name", "born_on", "hand", "side", "ref", "active")
 OLDEST = 110
@@ -35,6 +36,10 @@ def edit_player(*, by: Any, player: Player, now: datetime | None = None, **field
     if changed:
         row.save(update_fields=changed)
         record(by=by, club=row.club, action="player.changed", target=row, fields=changed)
+    if "active" in changed:
+        # Who leaves the programme, or comes back, is not, or is again, expected at the squad's coming lessons.
+        for squad in row.squads.filter(retired_on=None):
+            squad_changed.send(sender=Squad, squad=squad, by=by, now=now or timezone.now())
     return row
 
 

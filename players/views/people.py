@@ -1,23 +1,25 @@
+from datetime import date
 from typing import Any
 from uuid import UUID
 
 from django.contrib import messages
 from django.core.exceptions import ValidationError
 from django.core.paginator import Paginator
-from django.db.models import Q
+from django.db.models import Prefetch, Q
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from clubcoach.access import Can, Viewer, club_view
-from clubcoach.models import User
+from clubcoach.models import Club, User
 from players import services
 from players.consent import consent_state, consent_states
 from players.forms import EditPlayerForm, GoalForm, LevelForm, NewPlayerForm, RosterFilter, tell
-from players.models import Goal, Guardianship, Player
+from players.models import Goal, Guardianship, Player, PlayerQuerySet, Squad, Unit
 
 PAGE = 50
+FEW = 5
 
 
 def player_here(viewer: Viewer, uuid: UUID) -> Player:
@@ -27,27 +29,45 @@ def player_here(viewer: Viewer, uuid: UUID) -> Player:
 @require_GET
 @club_view(Can.SEE_ROSTER)
 def roster(request: Any) -> HttpResponse:
-    club = request.club
+    club, today = request.club, request.club.today()
     form = RosterFilter(request.GET or None, club=club)
     asked = form.cleaned_data if form.is_valid() else {}
-    players = Player.objects.filter(club=club).select_related("level")
+    squads = Prefetch("squads", Squad.objects.filter(retired_on=None))
+    players = _asked_for(club, today, asked).select_related("level").prefetch_related(squads)
+    page = Paginator(players, PAGE).get_page(request.GET.get("page"))
+    states = consent_states(page.object_list, club, today)
+    for player in page.object_list:
+        player.club = club
+    may_edit = bool(request.viewer.can(Can.EDIT_ROSTER))
+    context = {
+        "page": page,
+        "rows": [(player, player.age_on(today), states[player.pk]) for player in page.object_list],
+        "filter": form,
+        "filtered": any(asked.values()),
+        "alone": _minors_alone(club, today) if may_edit else None,
+        "may_edit": may_edit,
+        "may_invite": bool(request.viewer.can(Can.INVITE)),
+    }
+    return render(request, "players/roster.html", context)
+
+
+def _asked_for(club: Club, today: date, asked: dict[str, Any]) -> PlayerQuerySet:
+    players = Player.objects.filter(club=club).called(asked.get("name", ""))
     if not asked.get("left"):
         players = players.filter(active=True)
     if asked.get("level"):
         players = players.filter(level=asked["level"])
-    for word in asked.get("name", "").split():
-        players = players.filter(Q(given_name__icontains=word) | Q(family_name__icontains=word))
-    page = Paginator(players, PAGE).get_page(request.GET.get("page"))
-    states = consent_states(page.object_list, club, club.today())
-    context = {
-        "page": page,
-        "rows": [(player, states[player.pk]) for player in page.object_list],
-        "filter": form,
-        "filtered": any(asked.values()),
-        "may_edit": bool(request.viewer.can(Can.EDIT_ROSTER)),
-        "may_invite": bool(request.viewer.can(Can.INVITE)),
-    }
-    return render(request, "players/roster.html", context)
+    if asked.get("squad"):
+        players = players.filter(squads=asked["squad"])
+    return players.lacking(asked["lack"], club, today) if asked.get("lack") else players
+
+
+def _minors_alone(club: Club, today: date) -> dict[str, Any]:
+    """Minors of whom no guardian is known: nobody can agree for them, and nobody is told."""
+    rows = Player.objects.filter(club=club, active=True).minors(club, today).without_guardian()
+    rows = rows.select_related("club")
+    n = rows.count()
+    return {"n": n, "first": list(rows[:FEW]) if n else [], "more": max(0, n - FEW)}
 
 
 @require_http_methods(["GET", "POST"])
@@ -76,6 +96,7 @@ def player(request: Any, player: UUID) -> HttpResponse:
         "age": row.age_on(today),
         "minor": row.is_minor(today),
         "state": consent_state(row, today),
+        "unit": Unit.objects.get(first=row, kind=Unit.Kind.PLAYER),
         "guardians": Guardianship.objects.filter(player=row).select_related("guardian").order_by("since"),
         "goals": goals.select_related("area", "unit__first", "unit__second"),
         "level_form": LevelForm(club=request.club, initial={"level": row.level_id}),

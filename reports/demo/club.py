@@ -1,24 +1,24 @@
-"""Fill the demo club: two months of simulated matches, published through the same services as a user's."""
+"""Fill the demo club: a term of simulated matches, published through the same services as a user's."""
 
 from collections.abc import Callable
-from datetime import date, datetime, time, timedelta
-from itertools import combinations
+from datetime import date, datetime, timedelta
 
 import numpy as np
 from django.db import transaction
 from django.utils import timezone
 
-from clubcoach.jobs import run_due
-from clubcoach.models import Club, User
-from players.models import Area, Unit
-from reports.demo import film
+from clubcoach.jobs import enqueue, run_due
+from clubcoach.models import Club
+from players.models import Area, Player
+from reports.demo import between, film, lessons
 from reports.demo.people import SLUG, Cast, logins, make_people
-from reports.demo.play import STRICTNESS, Truth, plant, play_rallies, see, words_for
+from reports.demo.planted import Truth, plant
+from reports.demo.play import Sides, play, see, words_for
+from reports.demo.scenario import Fixture, Scenario
+from reports.homework import monday_of
 from sessions.models import Match
 from sessions.services import SeatEntry, publish, register_match, request_analysis, submit
 
-SEED = 20260901
-WEEKS = 8
 Say = Callable[[str], None]
 
 demo_logins = logins
@@ -28,60 +28,70 @@ def is_there() -> bool:
     return Club.objects.filter(slug=SLUG).exists()
 
 
-def fill(say: Say, *, now: datetime | None = None, weeks: int = WEEKS, with_film: bool = True) -> Club:
-    """Make the club. Each match is requested, coded, handed in, published and scored in the order it was played."""
+def fill(
+    say: Say,
+    *,
+    now: datetime | None = None,
+    weeks: int | None = None,
+    with_film: bool = True,
+    told: Scenario | None = None,
+) -> Club:
+    """Make the club. Each match is requested, coded, handed in, published and scored in the order it was played.
+
+    With fewer ``weeks`` only the first of the term are played, and they lie so that the last one was last week.
+    """
     moment = now or timezone.now()
-    began = moment.date() - timedelta(weeks=weeks)
     with transaction.atomic():
-        cast = make_people(moment - timedelta(weeks=weeks + 1))
+        cast = make_people(moment - timedelta(weeks=(weeks or _weeks(told)) + 1), told)
+    count = min(weeks or cast.told.weeks, cast.told.weeks)
+    monday = monday_of(cast.club.today(moment)) - timedelta(weeks=count)
+    with transaction.atomic():
+        lessons.add(cast, monday, weeks=count, now=moment)
     say(f"{cast.club.name}: {len(cast.players)} students, {len(cast.assistants)} analysts and a head coach")
-    areas = list(Area.objects.filter(club=cast.club, on=True))
-    truth = plant(SEED, _units_by_level(cast), areas, began)
-    plan = _calendar(cast, began, weeks)
-    for number, (day, home, away) in enumerate(plan, 1):
-        _one_match(cast, truth, areas, number, day, home, away)
-        say(f"match {number} of {len(plan)}, {day:%d %b}: coded, published, scored")
+    _play_term(cast, monday, count, say, moment)
     if with_film:
         film.add(cast, new_match, say, now=moment)
+    # What the night would do: everybody scored by what the whole term says about checks and analysts.
+    with transaction.atomic():
+        enqueue("score.club", club=cast.club, key=f"club-{cast.club.pk}")
+    run_due()
     return cast.club
 
 
-def _units_by_level(cast: Cast) -> list[tuple[Unit, int]]:
-    levels = {player.pk: (player.level.position if player.level else 1) - 1 for player in cast.players}
-    single = [
-        (Unit.objects.get(first=player, kind=Unit.Kind.PLAYER), levels[player.pk]) for player in cast.players
-    ]
-    return single + [(pair, levels[pair.first_id]) for pair in cast.pairs]
+def _weeks(told: Scenario | None) -> int:
+    from reports.demo.scenario import load
+
+    return (told or load()).weeks
 
 
-def _calendar(cast: Cast, began: date, weeks: int) -> list[tuple[date, int, int]]:
-    """Every pair plays about every second week; who meets whom goes round."""
-    meetings = list(combinations(range(len(cast.pairs)), 2))
-    order = np.random.default_rng(SEED).permutation(len(meetings))
-    plan = []
-    for number in range(2 * weeks):
-        home, away = meetings[order[number % len(meetings)]]
-        plan.append((began + timedelta(days=1 + 7 * (number // 2) + 2 * (number % 2)), home, away))
-    return plan
-
-
-def _at(day: date, hour: int, club: Club) -> datetime:
-    return datetime.combine(day, time(hour), tzinfo=club.zone)
+def _play_term(cast: Cast, monday: date, weeks: int, say: Say, now: datetime) -> None:
+    areas = list(Area.objects.filter(club=cast.club, on=True))
+    truth = plant(cast, areas)
+    diary = np.random.default_rng([cast.told.seed, 3])
+    for week in range(1, weeks + 2):
+        first = monday + timedelta(weeks=week - 1)
+        with transaction.atomic():
+            between.monday_morning(cast, week, first, now)
+        played = [row for row in cast.told.fixtures if row.week == week <= weeks]
+        for row in played:
+            _one_match(cast, truth, areas, row, first, now)
+        with transaction.atomic():
+            between.sunday_evening(cast, first, diary, now)
+        if played:
+            say(f"week {week} of {weeks}: {len(played)} matches coded, published, scored")
 
 
 @transaction.atomic
 def _one_match(
-    cast: Cast, truth: Truth, areas: list[Area], number: int, day: date, home: int, away: int
+    cast: Cast, truth: Truth, areas: list[Area], row: Fixture, monday: date, now: datetime
 ) -> None:
-    played = _at(day, 20, cast.club)
-    match = new_match(cast, day, home, away, played)
-    seats = [*cast.pair_players(home), *cast.pair_players(away)]
-    units = [Unit.objects.get(first=player, kind=Unit.Kind.PLAYER) for player in seats]
-    units += [cast.pairs[home], cast.pairs[away]]
-    edge = 0.25 * float(truth.skill[units[4].pk, "net"] - truth.skill[units[5].pk, "net"])
-    rallies = play_rallies(match, truth.rng, edge)
-    who = number % len(cast.assistants)
-    analyst: User = cast.assistants[who]
+    day = monday + timedelta(days=row.day)
+    played = between.at(cast, day, 20)
+    match = _register(cast, row, day, played)
+    sides = _sides(cast, match, row)
+    units = [unit for of_pair in sides.units.values() for unit in of_pair]
+    truth.learn(units)
+    analyst = cast.users[row.analyst]
     analysis = request_analysis(
         by=cast.head_coach,
         match=match,
@@ -91,21 +101,34 @@ def _one_match(
         due_on=day + timedelta(days=4),
         now=played,
     )
-    see(truth, analysis, rallies, STRICTNESS[who])
-    submit(by=analyst, analysis=analysis, devices={}, now=played + timedelta(hours=14))
-    publish(
-        by=cast.head_coach,
-        analysis=analysis,
-        words=words_for(analysis, truth.rng),
-        now=played + timedelta(hours=36),
-    )
+    strict = next(person.severity for person in cast.told.assistants if person.ref == row.analyst)
+    see(truth, analysis, sides, play(truth, sides, areas, day), strict)
+    handed_in, told = (min(played + timedelta(hours=hours), now) for hours in (14, 36))
+    submit(by=analyst, analysis=analysis, devices={}, now=handed_in)
+    publish(by=cast.head_coach, analysis=analysis, words=words_for(truth), now=told)
     transaction.on_commit(run_due)
+
+
+def _sides(cast: Cast, match: Match, row: Fixture) -> Sides:
+    home, away = (
+        [*(cast.unit(ref) for ref in pair), cast.unit("+".join(pair))] for pair in (row.home, row.away)
+    )
+    positions = {cast.by_ref[ref].pk: place for place, ref in enumerate(row.players, 1)}
+    return Sides(match, {"A": home, "B": away}, positions)
+
+
+def _register(cast: Cast, row: Fixture, day: date, now: datetime) -> Match:
+    return _seated(cast, [cast.by_ref[ref] for ref in row.players], day, now)
 
 
 def new_match(cast: Cast, day: date, home: int, away: int, now: datetime) -> Match:
     """Register it as the head coach does; the pairs' first players sit on the right."""
-    seats = []
-    for pair in (home, away):
-        for player, side in zip(cast.pair_players(pair), ("right", "left"), strict=True):
-            seats.append(SeatEntry(player=player, side=side))
+    return _seated(cast, [*cast.pair_players(home), *cast.pair_players(away)], day, now)
+
+
+def _seated(cast: Cast, players: list[Player], day: date, now: datetime) -> Match:
+    seats = [
+        SeatEntry(player=player, side=side)
+        for player, side in zip(players, ("right", "left") * 2, strict=True)
+    ]
     return register_match(by=cast.head_coach, club=cast.club, played_on=day, seats=seats, now=now)

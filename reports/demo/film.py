@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from django.conf import settings
 from django.core.files import File
 
+from clubcoach.compute.checklist import asked_checks
 from clubcoach.jobs import run_due
 from players.models import Area, Check, Unit
 from reports.demo.scene import render_scene
@@ -20,8 +21,8 @@ if TYPE_CHECKING:
 Say = Callable[[str], None]
 HOME, AWAY = 0, 1
 WORDS = (
-    "Look at your bandejas here: the hand is up early and you come forward again. When you are pushed deep, "
-    "let it bounce. And both of you: after the lob, walk in together."
+    "Long rallies, and both pairs walk in together again and again: well done. Watch what happens when the feet land"
+    " late: the hand is late, the ball floats, and the net is gone. Land as they hit, and the rest comes with it."
 )
 
 
@@ -49,6 +50,7 @@ def add(cast: "Cast", new_match: Callable[..., Match], say: Say, *, now: datetim
     _publish(cast, earlier, truth, now)
     run_due()
     _ask(cast, later, now)
+    _leave_open(cast, later, now)
     say("the filmed match is published; a second one waits for its analyst")
 
 
@@ -75,6 +77,19 @@ def _ask(cast: "Cast", match: Match, now: datetime) -> Analysis:
     )
 
 
+def _leave_open(cast: "Cast", match: Match, now: datetime) -> Analysis:
+    """What nobody has been given yet, for whoever opens the head coach's desk."""
+    units = _units(cast)
+    return request_analysis(
+        by=cast.head_coach,
+        match=match,
+        units=[units["3"], units["4"], units["B"]],
+        areas=Area.objects.filter(club=cast.club, code__in=["bandeja", "net"]),
+        due_on=cast.club.today(now) + timedelta(days=6),
+        now=now,
+    )
+
+
 def _publish(cast: "Cast", match: Match, truth: dict[str, Any], now: datetime) -> None:
     units = _units(cast)
     areas = {area.code: area for area in Area.objects.filter(club=cast.club, on=True)}
@@ -87,9 +102,19 @@ def _publish(cast: "Cast", match: Match, truth: dict[str, Any], now: datetime) -
         analyst=analyst,
         now=now,
     )
-    write_truth(analysis, truth, units, areas)
+    write_truth(analysis, _asked(analysis, truth), units, areas)
     submit(by=analyst, analysis=analysis, devices={}, now=now)
     publish(by=cast.head_coach, analysis=analysis, words=WORDS, now=now)
+
+
+def _asked(analysis: Analysis, truth: dict[str, Any]) -> dict[str, Any]:
+    """The truth knows more checks than the club's list asks."""
+    situations = []
+    for row in truth["situations"]:
+        known = asked_checks(analysis.check_list.data, row["area"], row["end"], row["trigger"] or None)
+        checks = {code: value for code, value in row["checks"].items() if code in known}
+        situations.append({**row, "checks": checks})
+    return {**truth, "situations": situations}
 
 
 def write_truth(

@@ -1,168 +1,241 @@
-"""Simulated matches: players of known skill, analysts of known strictness, marks drawn by chance from both."""
+"""Simulated matches: rallies in which one thing leads to another, and the marks of an analyst who watches them.
+
+A rally is played first and marked then. What an analyst marks differs from what happened by her strictness alone, so
+that a strict and a lenient one tell the same rally differently.
+"""
+
+from __future__ import annotations
 
 import uuid
-from collections import Counter
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 
-from clubcoach.compute.checklist import asked_checks
-from clubcoach.compute.ledger import RallyEntry, keep_ledger
+from clubcoach.compute.ledger import Keeper, Position, RallyEntry
+from clubcoach.compute.ledger_rules import is_over
 from players.models import Area, Check, Unit
+from reports.demo.planted import KEPT_IN, Truth, sigma
 from sessions.models import Analysis, Closure, Mark, Match, Rally, Situation
 
 Letter = Literal["A", "B"]
-RALLIES = 44
-# Logits. Who of the analysts is strict is planted, so that a page can be asked whether it finds it.
-STRICTNESS = (0.55, 0.0, -0.55)
-BALL = {"easy": -0.45, "normal": 0.0, "hard": 0.65}
-BALL_SHARES = {"easy": 0.2, "normal": 0.58, "hard": 0.22}
-NOT_SEEN = 0.06
-LEVEL_SKILL = {0: -0.75, 1: 0.05, 2: 0.8}
-HARDNESS_SD, AREA_SD, OWN_SD = 0.55, 0.45, 0.45
+# How often an area comes up for a unit in a rally, and when in it: shares of the rally's length.
+OFTEN = {"feet": 0.6, "lob": 0.42, "bandeja": 0.5, "serve": 0.95, "net": 0.7}
+WHEN = {
+    "serve": (0.0, 0.1),
+    "feet": (0.12, 0.45),
+    "bandeja": (0.3, 0.85),
+    "lob": (0.35, 0.95),
+    "net": (0.4, 0.97),
+}
+OTHERWISE = (0.3, (0.2, 0.9))
+TRIGGERS = {
+    "lob": (("a", 0.3), ("b", 0.7)),
+    "bandeja": (("", 0.85), ("deep", 0.15)),
+    "net": (("", 0.5), ("own_lob", 0.17), ("lobbed", 0.23), ("wait", 0.1)),
+}
+NEAR, FAR = "near", "far"
 
 
 @dataclass
-class Truth:
-    """What the simulation knows: skill by unit and area, how hard checks are, and who gets better at what."""
+class Sides:
+    """Who is on which side of the net in a match: the units by letter, the pair's own unit last."""
 
-    rng: np.random.Generator
-    checks: dict[str, list[Check]]
-    hardness: dict[str, float]
-    skill: dict[tuple[int, str], float]
-    own: dict[tuple[int, str], float]
-    gain: dict[tuple[int, str], float]
-    began: date
+    match: Match
+    units: dict[Letter, list[Unit]]
+    positions: dict[int, int]
 
-    def chance(self, unit: Unit, check: Check, area: str, day: date, strictness: float, ball: str) -> float:
-        grown = self.gain.get((unit.pk, area), 0.0) * (day - self.began).days / 60
-        logit = self.skill[unit.pk, area] + grown + self.own[unit.pk, check.code]
-        logit -= self.hardness[check.code] + strictness + BALL[ball]
-        return float(1 / (1 + np.exp(-logit)))
+    def letter_of(self, unit: Unit) -> Letter:
+        return "A" if any(row.pk == unit.pk for row in self.units["A"]) else "B"
+
+    def pair(self, letter: Letter) -> Unit:
+        return self.units[letter][-1]
 
 
-def plant(seed: int, units: list[tuple[Unit, int]], areas: list[Area], began: date) -> Truth:
-    """Draw the truth; every third unit gains about one logit in two months in its weakest area, others none."""
-    rng = np.random.default_rng(seed)
-    by_area = {
-        area.code: list(Check.objects.filter(area=area, retired_on=None).order_by("phase")) for area in areas
-    }
-    truth = Truth(rng, by_area, {}, {}, {}, {}, began)
-    for checks in by_area.values():
-        for check in checks:
-            truth.hardness[check.code] = float(rng.normal(-0.2, HARDNESS_SD))
-    for number, (unit, level) in enumerate(units):
-        for area in areas:
-            truth.skill[unit.pk, area.code] = LEVEL_SKILL[level] + float(rng.normal(0, AREA_SD))
-            for check in by_area[area.code]:
-                truth.own[unit.pk, check.code] = float(rng.normal(0, OWN_SD))
-        if number % 3 == 0:
-            weakest = min(areas, key=lambda area: truth.skill[unit.pk, area.code])
-            truth.gain[unit.pk, weakest.code] = 1.1
-    return truth
+@dataclass
+class Moment:
+    """A situation as it happened: for each check a number between 0 and 1 and the chance below which it is met."""
+
+    unit: Unit
+    area: str
+    at: float
+    trigger: str
+    ball: str
+    drawn: list[tuple[Check, float, float]]
+    ended: bool = False
 
 
-def play_rallies(match: Match, rng: np.random.Generator, edge: float) -> list[Rally]:
-    """Write a match's rallies as the ledger would have them served; ``edge`` is pair A's advantage in logits."""
-    serving_wins = 0.55
-    entries: list[RallyEntry] = []
-    rows: list[Rally] = []
-    start = 12.0
-    for number in range(1, RALLIES + 1):
-        ledger = keep_ledger(
-            match.match_format, entries, first_server=match.first_server, first_near=match.first_near
-        )
-        if ledger.final.finished:
-            break
-        due = ledger.next
-        share_a = serving_wins if due.server in (1, 2) else 1 - serving_wins
-        share_a = 1 / (1 + np.exp(-(np.log(share_a / (1 - share_a)) + edge)))
-        winner: Letter = "A" if rng.random() < share_a else "B"
-        length = float(rng.gamma(4, 2.4) + 3)
-        entries.append(RallyEntry(number, winner, due.server, due.near, due.side))
-        rows.append(
-            Rally(
-                uuid=uuid.UUID(bytes=rng.bytes(16), version=4),
-                match=match,
-                number=number,
-                start_s=round(start, 2),
-                end_s=round(start + length, 2),
-                server=due.server,
-                winner=winner,
-                near_pair=due.near,
-            )
-        )
-        start += length + 14
-    return Rally.objects.bulk_create(rows)
-
-
-def see(truth: Truth, analysis: Analysis, rallies: list[Rally], strictness: float) -> None:
-    """Write what an analyst marks in these rallies: the same rows that the sheet's operations write."""
-    match = analysis.match
-    pair_of = {seat.player_id: seat.pair for seat in match.seat_list}
-    units = [cover.unit for cover in analysis.covers.select_related("unit")]
-    areas = [row.area for row in analysis.lens.select_related("area")]
-    situations: list[Situation] = []
-    marks: list[tuple[Situation, Check, str]] = []
-    closed: Counter[tuple[int, int]] = Counter()
-    for rally in rallies:
-        for unit in units:
-            for area in areas:
-                if area.for_pair != (unit.kind == Unit.Kind.PAIR) or truth.rng.random() > 0.3:
-                    continue
-                end = "near" if pair_of[unit.first_id] == rally.near_pair else "far"
-                made, seen = _situation(truth, analysis, rally, unit, area, end, strictness)
-                situations.append(made)
-                marks += seen
-                closed[rally.pk, area.pk] += 1
-    Situation.objects.bulk_create(situations)
-    Mark.objects.bulk_create(
-        Mark(situation=situation, check_identity=check, value=value) for situation, check, value in marks
+def play(truth: Truth, sides: Sides, areas: list[Area], day: date) -> list[tuple[Rally, list[Moment]]]:
+    """A match rally by rally, as the ledger would have it served; who wins follows from what happened in it."""
+    match, told, start = sides.match, list[tuple[Rally, list[Moment]]](), 12.0
+    ledger = Keeper(
+        match.match_format,
+        first_server=match.first_server,
+        first_near="A" if match.first_near == "A" else "B",
     )
+    for number in range(1, int(truth.told.simulation["rallies"]) + 1):
+        if is_over(match.match_format, ledger.score):
+            break
+        due = ledger.position()
+        moments, faults = _rally(truth, sides, areas, day, due)
+        winner = _winner(truth, sides, due, moments, faults)
+        length = float(truth.rng.gamma(4, 2.4) + 3)
+        ledger.add(RallyEntry(number, winner, due.server, due.near, due.side))
+        rally = Rally(
+            uuid=_uuid(truth),
+            match=match,
+            number=number,
+            start_s=round(start, 2),
+            end_s=round(start + length, 2),
+            server=due.server,
+            winner=winner,
+            near_pair=due.near,
+        )
+        told.append((rally, moments))
+        start += length + 14
+    return told
+
+
+def _rally(
+    truth: Truth, sides: Sides, areas: list[Area], day: date, due: Position
+) -> tuple[list[Moment], dict[int, set[str]]]:
+    """What happens in a rally in its order; a ball that is not kept in ends it. Faults by player, a pair's by -pk."""
+    moments: list[Moment] = []
+    faults: dict[int, set[str]] = defaultdict(set)
+    for at, unit, area in sorted(_comes_up(truth, sides, areas, due), key=lambda row: row[0]):
+        moment = _happens(truth, unit, area, at, day, faults)
+        moments.append(moment)
+        if moment.ended:
+            break
+    return moments, faults
+
+
+def _comes_up(
+    truth: Truth, sides: Sides, areas: list[Area], due: Position
+) -> Iterator[tuple[float, Unit, str]]:
+    for unit in (*sides.units["A"], *sides.units["B"]):
+        for area in areas:
+            pair = unit.kind == Unit.Kind.PAIR
+            serving = area.code != "serve" or sides.positions.get(unit.first_id) == due.server
+            often, (first, last) = OFTEN.get(area.code, OTHERWISE[0]), WHEN.get(area.code, OTHERWISE[1])
+            if area.for_pair == pair and serving and truth.rng.random() < often:
+                yield first + (last - first) * float(truth.rng.random()), unit, area.code
+
+
+def _happens(
+    truth: Truth, unit: Unit, area: str, at: float, day: date, faults: dict[int, set[str]]
+) -> Moment:
+    rules = truth.told.simulation["ball"]
+    ball = _one_of(truth, [(name, row["share"]) for name, row in rules.items()])
+    trigger = _one_of(truth, TRIGGERS.get(area, (("", 1.0),)))
+    mine = unit.pk if unit.kind == Unit.Kind.PLAYER else 0
+    key = unit.first_id if mine else -unit.pk
+    moment = Moment(unit, area, at, trigger, ball, [])
+    for code in truth.asked(area, NEAR, trigger):
+        check = next(row for row in truth.checks[area] if row.code == code)
+        more = rules[ball]["logits"] + truth.link(unit.player_ids, faults, code)
+        chance, luck = truth.chance(unit, check, area, day, more), float(truth.rng.random())
+        moment.drawn.append((check, luck, chance))
+        if luck >= chance:
+            faults[key].add(code)
+            moment.ended = moment.ended or code in KEPT_IN
+    return moment
+
+
+def _winner(
+    truth: Truth, sides: Sides, due: Position, moments: list[Moment], faults: dict[int, set[str]]
+) -> Letter:
+    if moments and moments[-1].ended:
+        return "B" if sides.letter_of(moments[-1].unit) == "A" else "A"
+    serving = float(truth.told.simulation["serving_pair_wins"])
+    share = serving if due.server in (1, 2) else 1 - serving
+    one, other = sides.pair("A"), sides.pair("B")
+    better = 0.25 * (truth.skill[one.pk, "net"] - truth.skill[other.pk, "net"])
+    logit = float(np.log(share / (1 - share))) + better
+    logit += truth.rally_lost(one, faults) - truth.rally_lost(other, faults)
+    return "A" if truth.rng.random() < sigma(logit) else "B"
+
+
+def see(
+    truth: Truth, analysis: Analysis, sides: Sides, told: list[tuple[Rally, list[Moment]]], strict: float
+) -> None:
+    """Write what an analyst marks in a match: the same rows that the sheet's operations write."""
+    areas = {row.area.code: row.area for row in analysis.lens.select_related("area")}
+    rallies = Rally.objects.bulk_create(rally for rally, _moments in told)
+    situations: list[Situation] = []
+    marks: list[Mark] = []
+    found: Counter[tuple[int, str]] = Counter()
+    for rally, moments in told:
+        for moment in moments:
+            situation = _situation(truth, analysis, rally, moment, areas[moment.area], sides)
+            situations.append(situation)
+            marks += _marks(truth, situation, moment, strict)
+            found[rally.pk, moment.area] += 1
+    Situation.objects.bulk_create(situations)
+    Mark.objects.bulk_create(marks)
     Closure.objects.bulk_create(
-        Closure(analysis=analysis, rally=rally, area=area, situations=closed[rally.pk, area.pk])
+        Closure(analysis=analysis, rally=rally, area=area, situations=found[rally.pk, code])
         for rally in rallies
-        for area in areas
+        for code, area in areas.items()
     )
 
 
 def _situation(
-    truth: Truth, analysis: Analysis, rally: Rally, unit: Unit, area: Area, end: str, strictness: float
-) -> tuple[Situation, list[tuple[Situation, Check, str]]]:
-    rng = truth.rng
-    ball = str(rng.choice(list(BALL_SHARES), p=list(BALL_SHARES.values())))
-    trigger = "b" if area.code == "lob" else ""
-    hit = rally.start_s + 0.15 + 0.8 * float(rng.random()) * ((rally.end_s or 0) - rally.start_s)
-    situation = Situation(
-        uuid=uuid.UUID(bytes=rng.bytes(16), version=4),
+    truth: Truth, analysis: Analysis, rally: Rally, moment: Moment, area: Area, sides: Sides
+) -> Situation:
+    near = sides.letter_of(moment.unit) == rally.near_pair
+    return Situation(
+        uuid=_uuid(truth),
         analysis=analysis,
         rally=rally,
-        unit=unit,
+        unit=moment.unit,
         area=area,
-        hit_s=round(hit, 2),
-        end=end,
-        trigger=trigger,
-        ball=ball,
+        hit_s=round(rally.start_s + moment.at * ((rally.end_s or 0) - rally.start_s), 2),
+        end=NEAR if near else FAR,
+        trigger=moment.trigger,
+        ball=moment.ball,
+        outcome="point_lost" if moment.ended else "",
     )
-    asked = set(asked_checks(analysis.check_list.data, area.code, end, trigger or None))
+
+
+def _marks(truth: Truth, situation: Situation, moment: Moment, strict: float) -> list[Mark]:
+    """The far end shows less. What came of a ball everybody sees alike; how it was played is where eyes differ."""
+    asked = truth.asked(moment.area, situation.end, moment.trigger)
     marks = []
-    for check in truth.checks[area.code]:
+    for check, luck, chance in moment.drawn:
         if check.code not in asked:
             continue
-        chance = truth.chance(unit, check, area.code, analysis.match.played_on, strictness, ball)
-        met = "met" if rng.random() < chance else "missed"
-        marks.append((situation, check, "not_seen" if rng.random() < NOT_SEEN else met))
-    return situation, marks
+        if check.kind == Check.Kind.DOING and 0 < chance < 1:
+            chance = sigma(float(np.log(chance / (1 - chance))) - strict)
+        seen = truth.rng.random() >= truth.told.simulation["not_seen"]
+        value = ("met" if luck < chance else "missed") if seen else "not_seen"
+        marks.append(Mark(situation=situation, check_identity=check, value=value))
+    return marks
 
 
-def words_for(analysis: Analysis, rng: np.random.Generator) -> str:
+def _one_of(truth: Truth, choices: Iterable[tuple[str, float]]) -> str:
+    names, shares = zip(*choices, strict=True)
+    at = int(np.searchsorted(np.cumsum(shares), truth.rng.random(), side="right"))
+    return str(names[min(at, len(names) - 1)])
+
+
+def _uuid(truth: Truth) -> uuid.UUID:
+    return uuid.UUID(bytes=truth.rng.bytes(16), version=4)
+
+
+def words_for(truth: Truth) -> str:
     """A head coach's sentence or two; which one is chance."""
-    said: list[Any] = [
+    said = [
         "You hold your shape longer than in spring. Now let the feet do the work before the hand does.",
         "Good patience at the back. When they push you deep, lob earlier and walk in behind it together.",
         "Your net is a place to stay, not to visit. Look at how you leave it after the first high ball.",
         "Quieter hands than last time. The ball you dislike is the one you prepare late: start with that.",
+        "You serve and arrive: that is half of it. The other half is to stand still when they hit.",
+        "The lobs are higher and you have time again. Use it to look up before you choose the next one.",
+        "More balls came back than ever before. Let a few more of the deep ones bounce.",
+        "A match with few easy points for them. One thing for next week, and only one: see below.",
     ]
-    return str(said[int(rng.integers(len(said)))])
+    return said[int(truth.rng.integers(len(said)))]

@@ -7,35 +7,29 @@ the very places that are drawn.
 import json
 import os
 from collections.abc import Callable, Iterator
-from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from clubcoach.compute.camera import Camera
-from reports.demo.scene_draw import Stage
-from reports.demo.scene_figure import Figure, figures
-from reports.demo.scene_play import Play, build
+from reports.demo.scene_frames import (
+    BEHIND_M,
+    HEIGHT_M,
+    HFOV_DEG,
+    TILT_DEG,
+    Wish,
+    camera,
+    draw_with_children,
+    scene_of,
+)
 from reports.demo.scene_sound import RATE, sound_of
 from reports.demo.scene_truth import as_dict
 from sessions import footage
 
 SEED = 7
-# The camera place of the check list: 3.5 m high, 1 m behind the glass, 90 degrees.
-HEIGHT_M, BEHIND_M, HFOV_DEG, TILT_DEG = 3.5, 1.0, 90.0, 20.0
 
-
-def camera(width: int = 1280, height: int = 720) -> Camera:
-    """The camera that the film is drawn for."""
-    return Camera(HEIGHT_M, BEHIND_M, HFOV_DEG, width, height, TILT_DEG)
-
-
-@lru_cache(maxsize=4)
-def _scene(seed: int) -> tuple[Play, dict[int, Figure]]:
-    play = build(seed)
-    return play, figures(play)
+__all__ = ["SEED", "camera", "frames", "player_at", "render_scene", "scene_truth"]
 
 
 def scene_truth(*, seed: int = SEED) -> dict[str, Any]:
@@ -43,15 +37,16 @@ def scene_truth(*, seed: int = SEED) -> dict[str, Any]:
 
     Places are metres from the middle of the net, x to the camera's right, y away from it, z up. Players 1 and 2 are
     pair A, 3 and 4 pair B. A check is *met* or *missed*; what cannot be judged at that end is not in the list.
+    `tallies` counts them by player and pair.
     """
-    play, people = _scene(seed)
+    play, people = scene_of(seed)
     place = {"height_m": HEIGHT_M, "behind_m": BEHIND_M, "hfov_deg": HFOV_DEG, "tilt_deg": TILT_DEG}
     return as_dict(play, people) | {"camera": place}
 
 
 def player_at(player: int, at_s: float, *, seed: int = SEED) -> tuple[float, float]:
     """Where a player is drawn at a time, metres."""
-    x, y = _scene(seed)[1][player].place(at_s)
+    x, y = scene_of(seed)[1][player].place(at_s)
     return float(x), float(y)
 
 
@@ -66,13 +61,13 @@ def frames(
     progress: Callable[[float], None] | None = None,
 ) -> Iterator[NDArray[np.uint8]]:
     """The pictures between two times, height x width x 3, the same bytes for the same arguments."""
-    play, people = _scene(seed)
-    stage = Stage(camera(width, height), seed)
-    first, last = round(start_s * fps), round(min(play.duration, end_s or play.duration) * fps)
-    for number in range(first, last):
-        yield stage.frame(play, people, number / fps)
-        if progress is not None and (number + 1 - first) % 25 == 0:
-            progress((number + 1 - first) / (last - first))
+    play, _people = scene_of(seed)
+    last = round(min(play.duration, end_s or play.duration) * fps)
+    wish = Wish(width, height, fps, round(start_s * fps), last, seed)
+    for number, picture in enumerate(draw_with_children(wish), 1):
+        yield picture
+        if progress is not None and number % 25 == 0:
+            progress(number / wish.count())
 
 
 def render_scene(
@@ -92,7 +87,7 @@ def render_scene(
     `progress` is told a share between 0 and 1. With `start_s` and `end_s` only that piece is written, and the truth
     keeps the times of the whole film.
     """
-    play, _people = _scene(seed)
+    play, _people = scene_of(seed)
     whole = sound_of(play)
     end = min(play.duration, end_s or play.duration)
     sound = whole[round(start_s * RATE) : round(end * RATE)]

@@ -6,7 +6,6 @@ that stands still is painted once; a frame paints the figures, the net in front 
 
 import math
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,33 +24,21 @@ from clubcoach.compute.camera import (
     court_lines,
     net_top,
 )
-from reports.demo.scene_figure import HEAD_RADIUS, Figure
-from reports.demo.scene_paint import Colour, Layer, Overlay, Pixels, capsule, disc, glow, polygon
+from reports.demo import scene_movers
+from reports.demo.scene_figure import Body, Figure
+from reports.demo.scene_paint import Colour, Layer, Overlay, Pixels, capsule, glow, polygon
 from reports.demo.scene_play import Play
 
 Floats = NDArray[np.float64]
 
-# Shirts after Okabe & Ito, told apart by any eye; pair A in dark shorts, pair B in white, the left-hand players capped.
-SHIRTS: dict[int, Colour] = {1: (230, 159, 0), 2: (0, 158, 115), 3: (86, 180, 233), 4: (204, 121, 167)}
-SHORTS: dict[int, Colour] = {1: (38, 38, 44), 2: (38, 38, 44), 3: (236, 236, 232), 4: (236, 236, 232)}
-SKIN: dict[int, Colour] = {1: (222, 178, 146), 2: (160, 110, 80), 3: (236, 196, 168), 4: (196, 146, 112)}
-HAIR: dict[int, Colour] = {1: (70, 46, 30), 2: (245, 245, 240), 3: (190, 150, 80), 4: (30, 30, 36)}
-CAPPED = (2, 4)
-SHOES, RACKET, RIM, BALL, LINE = (
-    (240, 240, 240),
-    (32, 32, 36),
-    (238, 238, 238),
-    (226, 244, 70),
-    (232, 236, 238),
-)
-FLOOR, APRON, HALL, GLASS_TINT, STEEL = (
+FLOOR, APRON, HALL, GLASS_TINT, STEEL, LINE = (
     (33, 74, 124),
     (74, 78, 84),
     (30, 34, 40),
     (150, 178, 188),
     (24, 26, 30),
+    (232, 236, 238),
 )
-BALL_RADIUS = 0.033
 EXPOSURE_S = 0.012
 
 
@@ -59,7 +46,7 @@ class Stage:
     """A camera's view of the court: what stands still, ready to be drawn on."""
 
     def __init__(self, camera: Camera, seed: int = 7) -> None:
-        self.camera = camera
+        self.camera, self.lens = camera, scene_movers.Lens(camera)
         self.floor_picture: Pixels = np.zeros((camera.height_px, camera.width, 3), dtype=np.uint8)
         self._hall()
         self._floor(seed)
@@ -70,12 +57,16 @@ class Stage:
         """The picture at one time, height x width x 3."""
         picture = self.floor_picture.copy()
         bodies = {player: figure.body(t) for player, figure in figures.items()}
-        ball = play.ball(t)
         for figure in figures.values():
-            self._shadow(picture, figure.place(t), 0.33 - 0.5 * figure.lift(t))
+            x, y = figure.place(t)
+            scene_movers.floor_shadow(picture, self.lens, x, y, 0.35 - 0.5 * figure.lift(t), 0.42)
+        ball = play.ball(t)
         if ball is not None:
-            self._ball_shadow(picture, ball)
-        order = sorted(bodies, key=lambda player: -float(self.camera.depth(bodies[player].points["hip"])))
+            x, y, z = ball
+            scene_movers.floor_shadow(picture, self.lens, x, y, 0.055 + 0.015 * z, max(0.15, 0.55 - 0.1 * z))
+        _, depths = self.lens.see([body.points["hip"] for body in bodies.values()])
+        away = dict(zip(bodies, depths, strict=True))
+        order = sorted(bodies, key=lambda player: -away[player])
         behind = [player for player in order if bodies[player].points["hip"][1] > 0]
         ball_y = ball[1] if ball is not None else -99.0
         self._group(picture, play, t, behind, bodies, ball_y if ball_y > 0 else None)
@@ -90,17 +81,22 @@ class Stage:
         play: Play,
         t: float,
         players: list[int],
-        bodies: dict[int, Any],
+        bodies: dict[int, Body],
         ball_y: float | None,
     ) -> None:
         """Far to near, the ball in its turn."""
         for player in players:
-            if ball_y is not None and bodies[player].points["hip"][1] < ball_y:
+            body = bodies[player]
+            if ball_y is not None and body.points["hip"][1] < ball_y:
                 self._ball(picture, play, t)
                 ball_y = None
-            self._figure(picture, player, bodies[player].points, bodies[player].forward)
+            scene_movers.figure(picture, self.lens, player, body.points, body.forward)
         if ball_y is not None:
             self._ball(picture, play, t)
+
+    def _ball(self, picture: Pixels, play: Play, t: float) -> None:
+        here, before = np.array(play.ball(t)), play.ball(t - EXPOSURE_S)
+        scene_movers.ball(picture, self.lens, here, here if before is None else np.array(before))
 
     # What stands still
 
@@ -230,95 +226,3 @@ class Stage:
             post = self._flat((side, 0, 0), (side, 0, POST_TOP))
             layer.capsule(post[0], post[1], self._size(0.05, np.array([side, 0.0, 0.5])), STEEL, 1.0)
         return layer.finish()
-
-    # What moves
-
-    def _shadow(self, picture: Pixels, place: Floats, wide: float) -> None:
-        turn = np.linspace(0, 2 * math.pi, 14, endpoint=False)
-        for size, alpha in ((1.0, 0.22), (0.7, 0.25)):
-            ring = np.stack(
-                [place[0] + size * wide * np.cos(turn), place[1] + size * wide * np.sin(turn), np.zeros(14)],
-                axis=1,
-            )
-            polygon(picture, self.camera.project(ring), (8, 12, 20), alpha)
-
-    def _ball_shadow(self, picture: Pixels, ball: tuple[float, float, float]) -> None:
-        turn = np.linspace(0, 2 * math.pi, 10, endpoint=False)
-        wide = 0.05 + 0.015 * ball[2]
-        ring = np.stack([ball[0] + wide * np.cos(turn), ball[1] + wide * np.sin(turn), np.zeros(10)], axis=1)
-        polygon(picture, self.camera.project(ring), (8, 12, 20), max(0.15, 0.55 - 0.1 * ball[2]))
-
-    def _ball(self, picture: Pixels, play: Play, t: float) -> None:
-        here = np.array(play.ball(t))
-        before = play.ball(t - EXPOSURE_S)
-        there = here if before is None else np.array(before)
-        # The ball lies on the floor when its middle is a radius above it.
-        lift = np.array([0.0, 0.0, BALL_RADIUS])
-        a, b = self.camera.project(np.stack([here + lift, there + lift]))
-        size = max(1.3, self._size(BALL_RADIUS, here))
-        capsule(picture, a, b, size, size, BALL, shade=0.25)
-
-    def _figure(self, picture: Pixels, player: int, points: dict[str, Floats], forward: Floats) -> None:
-        """Limbs, trunk and head as thick lines, the far ones first."""
-        shirt, shorts, skin = SHIRTS[player], SHORTS[player], SKIN[player]
-        limbs = [
-            ("hip", "chest", 0.145, 0.165, shirt),
-            ("left shoulder", "right shoulder", 0.085, 0.085, shirt),
-            ("neck", "head", 0.055, 0.055, skin),
-            ("left hip", "right hip", 0.125, 0.125, shorts),
-        ]
-        for side in ("left", "right"):
-            limbs += [
-                (f"{side} hip", f"{side} knee", 0.105, 0.08, shorts),
-                (f"{side} knee", f"{side} foot", 0.065, 0.045, skin),
-                (f"{side} foot", f"{side} toe", 0.055, 0.05, SHOES),
-            ]
-        for shoulder, elbow, hand in (
-            ("left shoulder", "other elbow", "other hand"),
-            ("right shoulder", "elbow", "hand"),
-        ):
-            limbs += [(shoulder, elbow, 0.07, 0.052, shirt), (elbow, hand, 0.047, 0.042, skin)]
-        names = list(points)
-        places = np.stack([points[name] for name in names])
-        pixels = dict(zip(names, self.camera.project(places), strict=True))
-        depths = dict(zip(names, self.camera.depth(places), strict=True))
-        scale = self.camera.focal
-        parts: list[tuple[float, Any]] = [
-            (0.5 * float(depths[a] + depths[b]), (a, b, ra, rb, colour)) for a, b, ra, rb, colour in limbs
-        ]
-        parts.append((float(depths["head"]), None))
-        parts.append((float(depths["racket"]), "racket"))
-        for _depth, part in sorted(parts, key=lambda entry: -entry[0]):
-            if part is None:
-                self._head(picture, player, points, forward)
-            elif part == "racket":
-                self._racket(picture, points)
-            else:
-                a, b, ra, rb, colour = part
-                start, end = ra * scale / float(depths[a]), rb * scale / float(depths[b])
-                capsule(picture, pixels[a], pixels[b], start, end, colour, shade=0.38)
-
-    def _head(self, picture: Pixels, player: int, points: dict[str, Floats], forward: Floats) -> None:
-        head = points["head"]
-        size = self._size(HEAD_RADIUS, head)
-        crown = head - np.array([*(0.05 * forward), -0.045])
-        middle, top = self.camera.project(np.stack([head, crown]))
-        facing_away = forward[1] > 0.2
-        first, second = ((middle, SKIN[player]), (top, HAIR[player]))
-        disc(picture, first[0], size, first[1], shade=0.3)
-        disc(picture, second[0], size * (0.98 if facing_away else 0.86), second[1], shade=0.3)
-        if not facing_away:
-            face = self.camera.project(head + np.array([*(0.04 * forward), -0.035]))
-            disc(picture, face, size * 0.78, SKIN[player], shade=0.2)
-        if player in CAPPED:
-            brim = self.camera.project(np.stack([crown, crown + np.array([*(0.19 * forward), 0.0])]))
-            capsule(picture, brim[0], brim[1], size * 0.45, size * 0.3, HAIR[player])
-
-    def _racket(self, picture: Pixels, points: dict[str, Floats]) -> None:
-        hand, middle = points["hand"], points["racket"]
-        throat = hand + (middle - hand) * 0.55
-        a, b, c = self.camera.project(np.stack([hand, throat, middle]))
-        size = self._size(0.125, middle)
-        capsule(picture, a, b, self._size(0.02, hand), self._size(0.025, throat), RACKET)
-        disc(picture, c, size, RIM)
-        disc(picture, c, size * 0.86, RACKET)

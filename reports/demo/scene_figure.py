@@ -23,8 +23,10 @@ TOP_OF_HEAD = HEAD + HEAD_RADIUS
 LIMB = 0.47
 GRIP = 0.33  # from the hand to the middle of the racket's face
 HOP_S, HOP_M = 0.26, 0.09
-# The right-hand players hop as the opponents hit, the left-hand ones stand flat.
-HOPPERS = (1, 3)
+# How long the feet of somebody who stopped stay where they are, on either side of the hit, and until they are let go.
+HOLD_S, LET_GO_S, STOPPED = 0.11, 0.12, 0.5
+# Late feet come down when the ball has long left the opponents' racket.
+LATE_S = 0.38
 
 # Hand and middle of the racket: to the right, forwards, up; metres, seen from the figure itself.
 READY = ((0.12, 0.36, 1.05), (0.0, 0.62, 1.27))
@@ -70,6 +72,8 @@ class Figure:
     angles: Floats
     swings: list[Swing]
     lands: list[float] = field(default_factory=list)
+    # When this player hits without running.
+    stops: list[float] = field(default_factory=list)
 
     def place(self, t: float) -> Floats:
         return np.array([np.interp(t, self.times, self.places[:, i]) for i in (0, 1)])
@@ -105,7 +109,7 @@ class Figure:
             "left hip": at(-0.11, 0, HIP - low),
             "right hip": at(0.11, 0, HIP - low),
         }
-        for side, foot in self._feet(t, root, right).items():
+        for side, foot in self._feet(t).items():
             points[f"{side} foot"] = foot
             points[f"{side} toe"] = foot + np.array([*(0.2 * forward), 0.0])
             points[f"{side} knee"] = _joint(points[f"{side} hip"], foot, LIMB, np.array([*forward, 0.2]))
@@ -119,7 +123,19 @@ class Figure:
         )
         return Body(points, forward)
 
-    def _feet(self, t: float, root: Floats, right: Floats) -> dict[str, Floats]:
+    def _feet(self, t: float) -> dict[str, Floats]:
+        """Where the strides put them; who has stopped to hit keeps both where they are until the ball has gone."""
+        feet = self._strides(t)
+        for still in self.stops:
+            away = abs(t - still)
+            if away < HOLD_S + LET_GO_S:
+                held, share = self._strides(still), 1.0 - _smooth((away - HOLD_S) / LET_GO_S)
+                return {side: foot + (held[side] - foot) * share for side, foot in feet.items()}
+        return feet
+
+    def _strides(self, t: float) -> dict[str, Floats]:
+        forward = self.forward(t)
+        right, root = np.array([forward[1], -forward[0]]), np.array([*self.place(t), self.lift(t)])
         speed = np.array([np.interp(t, self.times, self.speeds[:, i]) for i in (0, 1)])
         pace = float(np.linalg.norm(speed))
         along = speed / pace if pace > 1e-6 else np.zeros(2)
@@ -177,16 +193,19 @@ def _figure(play: Play, player: int, times: Floats) -> Figure:
     pace = np.linalg.norm(speeds, axis=1)
     walked = np.concatenate([[0.0], np.cumsum(0.5 * (pace[1:] + pace[:-1])) / STEP_HZ])
     swings = [_swing(play, hit) for hit in play.hits if hit.player == player]
-    lands: list[float] = []
-    if player in HOPPERS:
-        own = [hit.t for hit in play.hits if hit.player == player]
-        lands = [
-            hit.t
-            for hit in play.hits
-            if PAIR_OF[hit.player] == OTHER[PAIR_OF[player]] and all(abs(hit.t - t) > 0.5 for t in own)
-        ]
     angles = _angles(play, player, times, speeds, pace, swings)
-    return Figure(player, times, places, speeds, walked, angles, swings, lands)
+    own = [swing.hit.t for swing in swings]
+    stops = [t for t in own if float(np.interp(t, times, pace)) < STOPPED]
+    return Figure(player, times, places, speeds, walked, angles, swings, _lands(play, player), stops)
+
+
+def _lands(play: Play, player: int) -> list[float]:
+    """When the player comes down from a hop: as the opponents hit, or late."""
+    own = [hit.t for hit in play.hits if hit.player == player]
+    late = {played.number for played in play.rallies if player in played.script.late_feet}
+    opponents = [hit for hit in play.hits if PAIR_OF[hit.player] == OTHER[PAIR_OF[player]]]
+    lands = [hit.t + (LATE_S if hit.rally in late else 0.0) for hit in opponents]
+    return [land for land in lands if all(abs(land - t) > 0.5 for t in own)]
 
 
 def _swing(play: Play, hit: Hit) -> Swing:

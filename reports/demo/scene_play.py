@@ -4,23 +4,28 @@ World places: metres, origin at the middle of the net on the floor, x across to 
 court (the camera's end is negative), z up. Between two touches the ball flies as a stone does, without drag.
 """
 
+import math
 from bisect import bisect_right
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
-from reports.demo.scene_script import OTHER, OVERHEADS, PAIR_OF, PAIRS, Rally, Shot, Spot, Touch, rallies
+from reports.demo.scene_rallies import rallies
+from reports.demo.scene_script import OTHER, OVERHEADS, PAIR_OF, PAIRS, Rally, Shot, Spot, Touch
 
 Floats = NDArray[np.float64]
 Place = tuple[float, float, float]
 
 GRAVITY = 9.81
 LEAD_S, TAIL_S = 1.0, 1.2
-BREAK_S, CHANGE_S, FAULT_S = 1.9, 6.2, 1.9
+BREAK_S, CHANGE_S, FAULT_S = 1.6, 5.6, 1.8
+# Who has far to go back is waited for; nobody runs between points.
+WALK = 4.1
 # The server lets the ball fall from the hand, and strikes it as it comes up again.
 DROP_S, DROP_FROM = 0.70, 0.95
 READY_S = 0.75
+SETTLE_S = 0.25
 # Where a pair stands when it has the net and when it has not, and how far it shifts with the ball.
 NET_SPOT, BACK_SPOT, SHIFT = (2.0, 3.0), (2.3, 7.3), 0.30
 
@@ -155,10 +160,20 @@ class _Builder:
                 self._change_ends(self.play.rallies[-1], t - CHANGE_S, t)
             end = self._rally(number + 1, rally, t)
             following = script[number + 1] if number + 1 < len(script) else None
-            t = end + (CHANGE_S if following is not None and following.near != rally.near else BREAK_S)
+            if following is not None:
+                t = end + (CHANGE_S if following.near != rally.near else self._break(following))
         self.play.meets.sort(key=lambda meet: meet.t)
         self.play.duration = round(self.play.rallies[-1].end + TAIL_S, 2)
         return self.play
+
+    def _break(self, following: Rally) -> float:
+        """As long as the longest way to where the next rally begins takes."""
+        first = following.fault or following.shots[0]
+        ways = [
+            math.dist(track.places[-1], self._place(player, first, following)[:2])
+            for player, track in self.play.tracks.items()
+        ]
+        return max(BREAK_S, SETTLE_S + max(ways) / WALK)
 
     def _near_by(self, spread: float) -> float:
         return float(np.clip(self.rng.normal(0, spread / 2), -spread, spread))
@@ -180,14 +195,14 @@ class _Builder:
         for player, track in self.play.tracks.items():
             near = PAIR_OF[player] == rally.near
             place = world(near, *rally.after[player], 0)[:2] if player in rally.after else track.places[-1]
-            track.add(end + 0.25, place)
+            track.add(end + SETTLE_S, place)
         return end
 
     def _shot(self, number: int, rally: Rally, shot: Shot, t: float, following: Shot | None) -> float:
         """Let the ball fly until the next hit, or until the point is over; returns when that is."""
         near = PAIR_OF[shot.player] == rally.near
         source = world(near, shot.x, shot.depth, shot.z)
-        fault = shot is rally.fault
+        fault = shot is rally.fault or rally.double_fault
         if shot.kind == "serve":
             self._drop(number, t, source)
         self.play.hits.append(
@@ -233,20 +248,23 @@ class _Builder:
 
     def _everybody(self, t: float, shot: Shot, rally: Rally) -> None:
         """Put all four where they are as this ball is hit."""
-        hitters = PAIR_OF[shot.player]
-        ball = world(hitters == rally.near, shot.x, shot.depth, shot.z)
         for player, track in self.play.tracks.items():
-            near = PAIR_OF[player] == rally.near
-            base = self._usual(player, shot, rally, ball[0] if near else -ball[0])
-            x, depth = shot.stands.get(player, base)
-            if player == shot.player:
-                x, depth = self._to_the_ball(shot, x)
-            elif t == track_end(track):
+            if player != shot.player and t == track_end(track):
                 continue
+            x, y = self._place(player, shot, rally)
             across, forward = shot.runs.get(player, (0.0, 0.0))
-            speed = world(near, across, -forward, 0)[:2]
+            speed = world(PAIR_OF[player] == rally.near, across, -forward, 0)[:2]
             jitter = 0.0 if player == shot.player else self._near_by(0.05)
-            track.add(t, world(near, x + jitter, depth, 0)[:2], speed)
+            track.add(t, (x + jitter, y), speed)
+
+    def _place(self, player: int, shot: Shot, rally: Rally) -> Spot:
+        """Where a player is as this ball is hit, in the world's places."""
+        near = PAIR_OF[player] == rally.near
+        ball_x = shot.x if PAIR_OF[player] == PAIR_OF[shot.player] else -shot.x
+        x, depth = shot.stands.get(player, self._usual(player, shot, rally, ball_x))
+        if player == shot.player:
+            x, depth = self._to_the_ball(shot, x)
+        return world(near, x, depth, 0)[:2]
 
     def _usual(self, player: int, shot: Shot, rally: Rally, ball_x: float) -> Spot:
         pair = PAIR_OF[player]
@@ -261,7 +279,8 @@ class _Builder:
 
     def _to_the_ball(self, shot: Shot, from_x: float) -> Spot:
         if shot.kind in OVERHEADS:
-            return shot.x - 0.25, shot.depth + 0.2
+            # Who is late with the hand meets the ball behind the head.
+            return shot.x - 0.25, shot.depth + (0.2 if shot.hand_early else -0.05)
         reach = 0.6 if shot.kind == "serve" or shot.x >= from_x - 0.3 else -0.6
         return shot.x - reach, shot.depth + 0.25
 

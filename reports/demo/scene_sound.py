@@ -14,6 +14,8 @@ from reports.demo.scene_play import Play
 Sound = NDArray[np.float32]
 RATE = 48_000
 HALL = 0.0025
+# The hall's noise repeats after so many samples, eleven seconds.
+ROUND = 2**19
 
 # Tones as (Hz, share, seconds to fall to a third), then noise as (share, seconds to fall to a third), then loudness.
 VOICES: dict[str, tuple[tuple[tuple[float, float, float], ...], tuple[float, float], float]] = {
@@ -62,10 +64,10 @@ def _voice(what: str, rng: np.random.Generator) -> Sound:
 
 
 def _hall(length: int, rng: np.random.Generator) -> Sound:
-    """Air and lamps: noise that falls with its pitch, and a hum."""
-    spectrum = np.fft.rfft(rng.normal(0, 1, length))
-    pitch = np.fft.rfftfreq(length, 1 / RATE)
-    noise = np.fft.irfft(spectrum / np.sqrt(1.0 + pitch / 200.0), length)
+    """Air and lamps: noise that falls with its pitch, and a hum. Both come round without a seam."""
+    spectrum = np.fft.rfft(rng.normal(0, 1, ROUND))
+    pitch = np.fft.rfftfreq(ROUND, 1 / RATE)
+    noise = np.fft.irfft(spectrum / np.sqrt(1.0 + pitch / 200.0), ROUND)
     noise *= HALL / noise.std()
-    hum = 0.4 * HALL * np.sin(2 * math.pi * 100.0 * np.arange(length) / RATE)
-    return (noise + hum).astype(np.float32)
+    hum = 0.4 * HALL * np.sin(2 * math.pi * 100.0 * np.arange(RATE // 100) / RATE)
+    return np.resize(noise.astype(np.float32), length) + np.resize(hum.astype(np.float32), length)

@@ -112,7 +112,7 @@ class Truth:
             lands = [abs(land - before[-1].t) for land in self.figures[player].lands]
             late = min(lands, default=math.inf)
             # A figure that never leaves the floor has no landing: as late as can be.
-            seen.judge("F1", late <= 0.2, late if late < HOP_S else 9.0)
+            seen.judge("F1", late <= 0.2, late if late < 2 * HOP_S else 9.0)
         feet = [self.figures[player].body(hit.t + dt).points for dt in (-0.1, 0.1)]
         slid = max(
             float(np.linalg.norm(feet[1][f"{side} foot"][:2] - feet[0][f"{side} foot"][:2]))
@@ -249,7 +249,7 @@ def as_dict(play: Play, figures: dict[int, Figure]) -> dict[str, Any]:
                 "side": played.script.side,
                 "winner": played.script.winner,
                 "near_pair": played.script.near,
-                "faults": int(played.script.fault is not None),
+                "faults": int(played.script.fault is not None) + int(played.script.double_fault),
             }
             for played in play.rallies
         ],
@@ -293,7 +293,17 @@ def as_dict(play: Play, figures: dict[int, Figure]) -> dict[str, Any]:
             }
             for seen in found
         ],
+        "tallies": tallies(found),
     }
+
+
+def tallies(found: list[Seen]) -> dict[str, dict[str, dict[str, int]]]:
+    """How often each check of each player and pair was met and missed, as `{unit: {code: {"met": n, "missed": n}}}`."""
+    counts: dict[str, dict[str, dict[str, int]]] = {str(unit): {} for unit in (*PAIR_OF, *PAIRS)}
+    for seen in found:
+        for code, mark in seen.checks.items():
+            counts[seen.unit].setdefault(code, {"met": 0, "missed": 0})[mark] += 1
+    return {unit: {code: of[code] for code in CODES if code in of} for unit, of in counts.items()}
 
 
 def _r(value: float) -> float:

@@ -3,14 +3,15 @@ from typing import Any
 from django.core.paginator import Paginator
 from django.http import HttpResponse
 from django.shortcuts import render
+from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 from django.views.decorators.http import require_GET
 
 from clubcoach import formatting
 from clubcoach.access import Can, club_view
-from players.models import Player
-from reports.roster import LATELY, Overview, RosterRow, overview, standings
+from reports.programme import Programme
+from reports.roster import LATELY, Overview, listed_name
 
 A_PAGE = 50
 
@@ -18,15 +19,12 @@ A_PAGE = 50
 @require_GET
 @club_view(Can.SEE_PROGRAMME)
 def programme(request: Any) -> HttpResponse:
-    """Where the roster stands: three sentences and a list. No film and no single match is seen from here."""
+    """Where the roster stands, in sentences and small tables. No film and no single match is seen from here."""
     club = request.club
-    players = Player.objects.filter(club=club, active=True).select_related("level", "club")
-    page = Paginator(players, A_PAGE).get_page(request.GET.get("page"))
-    context = {
-        "sentences": sentences(club, overview(club, today=club.today())),
-        "page": page,
-        "rows": standings(club, page.object_list),
-    }
+    home = Programme(club, now=timezone.now())
+    context = home.context()
+    context["sentences"] = sentences(club, context["overview"])
+    context["page"] = Paginator(home.rows, A_PAGE).get_page(request.GET.get("page"))
     return render(request, "reports/programme.html", context)
 
 
@@ -60,7 +58,7 @@ def _unseen(club: Any, found: Overview) -> str:
     if found.longest_unseen:
         names = ", ".join(
             _("%(name)s (%(day)s)")
-            % {"name": name_of(row), "day": formatting.day(row.last_seen or club.today(), club)}
+            % {"name": listed_name(row.player), "day": formatting.day(row.last_seen or club.today(), club)}
             for row in found.longest_unseen
         )
         return _("Seen last the longest ago: %(names)s.") % {"names": names}
@@ -69,8 +67,3 @@ def _unseen(club: Any, found: Overview) -> str:
             "%(n)d player was never analysed.", "%(n)d players were never analysed.", found.never_seen
         ) % {"n": found.never_seen}
     return _("Nobody has gone without being seen for long.")
-
-
-def name_of(row: RosterRow) -> str:
-    """A minor is initials in a list that may be printed or shown around."""
-    return row.player.initials if row.player.is_minor() else row.player.name

@@ -10,6 +10,7 @@ from django.core.exceptions import ValidationError
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
+from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_GET, require_POST
 
@@ -17,6 +18,7 @@ from clubcoach.access import Can, Viewer, club_view
 from players.forms import tell
 from players.models import Player, own_player_ids
 from reports import focus, homework
+from reports.family import household
 from reports.forms import FocusForm, HomeworkForm, LogForm, RewordForm
 from reports.models import FocusPoint, Homework
 from reports.student import StudentPage, units_of
@@ -27,7 +29,7 @@ def player_here(viewer: Viewer, uuid: UUID) -> Player:
 
 
 def page(request: Any, player: Player, *, status: int = 200, **bound: Any) -> HttpResponse:
-    shown = StudentPage(request.viewer, player, today=request.club.today(), **bound)
+    shown = StudentPage(request.viewer, player, now=timezone.now(), **bound)
     return render(request, "reports/student_page.html", shown.context(), status=status)
 
 
@@ -38,12 +40,12 @@ def back(request: Any, player: Player, place: str) -> HttpResponse:
 @require_GET
 @club_view(Can.OWN_PADEL)
 def my_padel(request: Any) -> HttpResponse:
-    """One's own page, or whose pages one may open: one's own first, then the children."""
-    players = list(Player.objects.filter(pk__in=own_player_ids(request.viewer)).with_level())
-    if len(players) == 1:
+    """One's own page at once; for a guardian what each child is about, one's own page first."""
+    home = household(request.viewer, now=timezone.now())
+    players = home["players"]
+    if len(players) == 1 and not home["guards"] and not home["grown"]:
         return redirect("student_page", slug=request.club.slug, player=players[0].uuid)
-    players.sort(key=lambda player: player.user_id != request.user.pk)
-    return render(request, "reports/my_padel.html", {"players": players})
+    return render(request, "reports/my_padel.html", home)
 
 
 @require_GET

@@ -1,11 +1,13 @@
 """Lessons as they are planned and held, and who came."""
 
 import uuid
+from datetime import datetime, timedelta
 from typing import ClassVar
 
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.db.models import Q
+from django.db.models.functions import Coalesce
 from django.utils import timezone
 from django.utils.translation import gettext_lazy as _
 
@@ -20,6 +22,28 @@ class LessonQuerySet(models.QuerySet["Lesson"]):
         if viewer.can(Can.SEE_LESSONS):
             return self.filter(club=viewer.club)
         return self.none()
+
+    def with_page_parts(self) -> "LessonQuerySet":
+        """With squad and coach, and how many are expected in all and how many of them are noted to have come."""
+        here = Attendance.objects.filter(lesson=models.OuterRef("pk")).order_by().values("lesson")
+
+        def how_many(rows: models.QuerySet["Attendance"]) -> Coalesce:
+            return Coalesce(models.Subquery(rows.annotate(n=models.Count("pk")).values("n")), 0)
+
+        return self.select_related("squad", "coach", "club").annotate(
+            listed=how_many(here), came=how_many(here.filter(state=Attendance.State.CAME))
+        )
+
+    def coming_first(self, since: datetime) -> "LessonQuerySet":
+        """From ``since`` on in the order of the calendar, then what is over, the latest first."""
+        over = models.Case(models.When(starts_at__lt=since, then=1), default=0)
+        moment = models.F("starts_at")
+        return self.annotate(over=over).order_by(
+            "over",
+            models.Case(models.When(over=0, then=moment)),
+            models.Case(models.When(over=1, then=moment)).desc(),
+            "pk",
+        )
 
 
 class Lesson(models.Model):
@@ -51,6 +75,8 @@ class Lesson(models.Model):
         constraints = [
             models.UniqueConstraint(
                 fields=["squad", "starts_at"],
+                # One that was called off stays on record beside the one that took its time.
+                condition=~Q(state="cancelled"),
                 name="lesson_once_at_a_time",
                 violation_error_message=_("This squad has a lesson at that time already."),
             ),
@@ -60,6 +86,10 @@ class Lesson(models.Model):
 
     def __str__(self) -> str:
         return f"{self.squad_id} {self.starts_at}"
+
+    @property
+    def ends_at(self) -> datetime:
+        return self.starts_at + timedelta(minutes=self.minutes)
 
 
 class Attendance(models.Model):

@@ -11,6 +11,7 @@ from sessions.services.analyses import (
     submit,
 )
 from sessions.services.films import add_film
+from sessions.services.lessons import cancel_lesson, note_attendance, plan_lessons
 from sessions.services.matches import SeatEntry, register_match
 from sessions.services.publishing import new_version, publish, withdraw
 
@@ -20,8 +21,11 @@ __all__ = [
     "add_film",
     "assign",
     "cancel",
+    "cancel_lesson",
     "new_version",
+    "note_attendance",
     "open_areas",
+    "plan_lessons",
     "publish",
     "register_match",
     "request_analysis",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import timedelta
+from datetime import datetime, timedelta
 from functools import wraps
 from pathlib import Path
 from typing import Any
@@ -22,13 +22,12 @@ from django.views.decorators.http import require_http_methods, require_safe
 
 from clubcoach import audit
 from clubcoach.access import Can, club_view, insist
-from clubcoach.jobs import enqueue
 from clubcoach.models import AuditEvent
 from players.forms import tell
 from sessions import ranges, services, stills
 from sessions.forms import FilmForm
 from sessions.models import Film
-from sessions.services.films import MB, film_may_be_shown, too_large, visitors_without_consent
+from sessions.services.films import MB, too_large, visitors_without_consent
 from sessions.uploads import NotTooLarge
 from sessions.views.matches import match_here
 from sessions.views.parts import films_of, still_reading
@@ -100,28 +99,33 @@ def film_upload(request: Any, *args: Any, **kwargs: Any) -> HttpResponseBase:
 @club_view(Can.WATCH_FILM)
 def film_bytes(request: Any, film: UUID) -> HttpResponseBase:
     row = get_object_or_404(Film.objects.filter(club=request.club, state=Film.State.READY), uuid=film)
-    insist(film_may_be_shown(stills.matches_of(row), request.club))
+    insist(stills.may_be_shown(row))
     path = Path(row.file.path)
     if not path.is_file():
         raise Http404
-    etag = f'"{row.digest}"'
+    response = file_answer(request, path, row.digest)
+    if response.status_code in (200, 206) and request.method == "GET":
+        note_watching(request, "film.watched", row, since=timezone.now() - timedelta(days=1))
+    return response
+
+
+def file_answer(request: Any, path: Path, digest: str) -> HttpResponseBase:
+    """A file of moving pictures, whole or the part that is asked for; left behind in no cache."""
+    etag = f'"{digest}"'
     response = get_conditional_response(request, etag=etag) or _bytes_of(request, path, etag)
     response["ETag"] = etag
     response["Accept-Ranges"] = "bytes"
     response["Cache-Control"] = "private, no-store"
-    if response.status_code in (200, 206) and request.method == "GET":
-        _note_watching(request, row)
     return response
 
 
-def _note_watching(request: Any, film: Film) -> None:
-    """Who has seen the people in a film is on record: once in 24 hours, since a player asks for many small pieces."""
-    since = timezone.now() - timedelta(days=1)
+def note_watching(request: Any, action: str, target: Any, *, since: datetime) -> None:
+    """Who has seen the people in a film is on record: once in a while, since a player asks for many small pieces."""
     noted = AuditEvent.objects.filter(
-        club=request.club, actor=request.user, action="film.watched", target_id=str(film.pk), at__gt=since
+        club=request.club, actor=request.user, action=action, target_id=str(target.pk), at__gt=since
     )
     if not noted.exists():
-        audit.record(by=request.user, club=request.club, action="film.watched", target=film)
+        audit.record(by=request.user, club=request.club, action=action, target=target)
 
 
 def _bytes_of(request: Any, path: Path, etag: str) -> HttpResponseBase:
@@ -161,17 +165,17 @@ def _chunks(path: Path, part: ranges.Span) -> Iterator[bytes]:
 def still(request: Any, situation: int) -> HttpResponseBase:
     """One picture; 404 until it is made, and then it is asked for."""
     row = get_object_or_404(
-        stills.situations_seen_by(request.viewer).select_related("analysis", "rally__match__club"),
+        stills.situations_seen_by(request.viewer).select_related("analysis__match__club", "rally__match"),
         pk=situation,
     )
-    match = row.rally.match
-    insist(film_may_be_shown([match], match.club))
-    path = stills.path_of(row)
-    if path is None:
+    found = stills.place_of(row)
+    if found is None:
         raise Http404
+    insist(stills.may_be_shown(found[0]))
+    path = stills.path_at(*found)
     try:
         picture = path.read_bytes()
     except FileNotFoundError:
-        enqueue("film.stills", club=request.club, key=str(row.analysis.uuid), analysis=row.analysis_id)
+        stills.ask_for(row, path)
         raise Http404 from None
     return HttpResponse(picture, content_type="image/jpeg", headers={"Cache-Control": "private, no-store"})

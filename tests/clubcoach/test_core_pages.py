@@ -31,12 +31,12 @@ class TestHome:
     @pytest.mark.parametrize(
         ("who", "name"),
         [
-            ("head_coach", "desk"),
-            ("assistant", "queue"),
+            ("head_coach", "today"),
+            ("assistant", "today"),
             ("manager", "programme"),
             ("student", "my_padel"),
             ("guardian", "my_padel"),
-            ("all_in_one", "queue"),
+            ("all_in_one", "today"),
         ],
     )
     def test_each_role_begins_at_its_work(self, cast, who, name):

@@ -126,3 +126,16 @@ def test_a_moment_without_a_zone_is_refused():
 )
 def test_clock(seconds, expected):
     assert say.clock(seconds) == expected
+
+
+def test_the_hour_is_the_club_s():
+    assert say.hour(LATE, SAO_PAULO) == "22:30"
+    with pytest.raises(ValueError, match="zone"):
+        say.hour(dt.datetime(2025, 11, 26, 1, 30), SAO_PAULO)
+
+
+@pytest.mark.parametrize(
+    ("value", "said"), [(1.5, "1.5"), (12.0, "12"), (1.996, "2"), (6.25, "6.25"), (0, "0"), (20.0, "20")]
+)
+def test_hours(value, said):
+    assert say.hours(value) == said

@@ -1,6 +1,7 @@
 """Check lists, levels and drills as data: refused in words, the same twice changes nothing, identity is protected."""
 
 import copy
+from datetime import date
 
 import pytest
 import time_machine
@@ -261,12 +262,41 @@ class TestDrills:
         drills = lists.default_data("drills")
         lists.install_drills(by=None, club=club, data=drills)
         gone = drills["drills"].pop(0)
-        drills["drills"][0]["minutes"] = 11
+        drills["drills"][0]["minutes"] = 6
         drills["drills"][0]["checks"] = drills["drills"][0]["checks"][:1]
         lists.install_drills(by=None, club=club, data=drills)
         assert Drill.objects.get(code=gone["code"]).retired_on == club.today()
         kept = Drill.objects.get(code=drills["drills"][0]["code"])
-        assert (kept.minutes, kept.checks.count(), kept.retired_on) == (11, 1, None)
+        assert (kept.minutes, kept.checks.count(), kept.retired_on) == (6, 1, None)
+
+    def test_the_plan_comes_along_and_a_changed_one_is_changed(self, club):
+        drills = lists.default_data("drills")
+        lists.install_drills(by=None, club=club, data=drills)
+        code = drills["drills"][0]["code"]
+        assert Drill.objects.get(code=code).court == drills["drills"][0]["court"]
+        drills["drills"][0]["court"]["players"][0]["at"] = [0.5, 0.5]
+        del drills["drills"][1]["court"]
+        lists.install_drills(by=None, club=club, data=drills)
+        assert Drill.objects.get(code=code).court["players"][0]["at"] == [0.5, 0.5]
+        assert Drill.objects.get(code=drills["drills"][1]["code"]).court == {}
+
+    def test_what_the_club_wrote_changed_or_retired_itself_stays(self, club):
+        drills = lists.default_data("drills")
+        lists.install_drills(by=None, club=club, data=drills)
+        changed, retired = (row["code"] for row in drills["drills"][:2])
+        Drill.objects.filter(code=changed).update(own=True, name="Our hop", minutes=3)
+        Drill.objects.filter(code=retired).update(retired_on=date(2026, 1, 5))
+        ours = Drill.objects.create(
+            club=club, code="ours", name="Ours", stage="fed", place="court", minutes=10, own=True
+        )
+        before = rows_of(Drill, Drill.checks.through, Drill.areas.through, AuditEvent)
+        lists.install_drills(by=None, club=club, data=drills)
+        assert rows_of(Drill, Drill.checks.through, Drill.areas.through, AuditEvent) == before
+        drills["drills"] = drills["drills"][1:]
+        lists.install_drills(by=None, club=club, data=drills)
+        ours.refresh_from_db()
+        hop = Drill.objects.get(code=changed)
+        assert (ours.retired_on, hop.retired_on, hop.name) == (None, None, "Our hop")
 
     def test_a_drill_for_a_check_that_is_not_there_is_refused(self, club):
         drills = lists.default_data("drills")

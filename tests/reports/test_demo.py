@@ -1,17 +1,22 @@
 """The demo club, in small: made by the services that people use, kept when asked for twice, gone when asked to."""
 
+from datetime import UTC, date, datetime
+from functools import partial
 from io import StringIO
 
 import pytest
 from django.core.management import CommandError, call_command
 from django.test import Client
 
+from clubcoach.compute.checklist import asked_checks
+from clubcoach.compute.ledger import Keeper, RallyEntry
 from clubcoach.models import Club, Job, User
 from reports.demo import club as demo
+from reports.demo import film, people
 from reports.demo.people import SLUG
 from reports.management.commands import fill_demo
 from reports.models import FocusPoint, Homework, Score, SharedFit
-from sessions.models import Analysis, Tally
+from sessions.models import Analysis, Lesson, Mark, Match, Situation, Tally
 
 pytestmark = pytest.mark.django_db(transaction=True)
 
@@ -26,8 +31,8 @@ def filled(settings, tmp_path):
 
 def test_a_small_demo_club_is_whole(filled):
     club, said = filled
-    assert len(said) == 3
-    assert Analysis.objects.filter(match__club=club, state="published").count() == 2
+    assert len(said) == 2
+    assert Analysis.objects.filter(match__club=club, state="published").count() == 3
     assert {job.state for job in Job.objects.all()} == {"done"}
     assert SharedFit.objects.filter(club=club).exists()
     scored = set(Score.objects.filter(club=club, series="now").values_list("unit", flat=True))
@@ -43,7 +48,7 @@ def test_a_small_demo_club_is_whole(filled):
     assert roles >= {"head coach", "assistant coach", "student", "guardian", "club manager"}
     kept = call("fill_demo")
     assert "here already" in kept
-    assert Analysis.objects.filter(match__club=club).count() == 2
+    assert Analysis.objects.filter(match__club=club).count() == 3
     # Scoring the whole club again is a command, and gives the same scores for the same tallies.
     before = list(Score.objects.filter(series="then").order_by("pk").values_list("pk", "score"))
     assert "is scored" in call("rescore", club=SLUG)
@@ -51,6 +56,63 @@ def test_a_small_demo_club_is_whole(filled):
     fill_demo.remove()
     assert not Club.objects.filter(slug=SLUG).exists()
     assert not User.objects.exists()
+
+
+def test_one_filmed_match_is_published_and_a_second_waits(settings, tmp_path, monkeypatch):
+    settings.MEDIA_ROOT = tmp_path
+    small = partial(film.render_scene, width=320, height=180, fps=10, end_s=20)
+    monkeypatch.setattr(film, "render_scene", small)
+    said = []
+    club = demo.fill(said.append, weeks=1)
+    assert said[-1] == "the filmed match is published; a second one waits for its analyst"
+    filmed = Match.objects.filter(club=club, match_films__film__state="ready").order_by("played_on")
+    published, waits = filmed
+    assert {row.state for row in published.analyses.all()} == {"published"}
+    assert {row.state for row in waits.analyses.all()} == {"assigned", "requested"}
+    assert not waits.rallies.exists()
+    # The ledger has nothing to say against what the film shows, and nothing is marked that the list does not ask.
+    keeper = Keeper(published.match_format, first_server=published.first_server)
+    for row in published.rallies.order_by("number"):
+        entry = RallyEntry(row.number, row.winner, row.server, row.near_pair, row.side or None)
+        assert keeper.add(entry).contradictions == ()
+    for mark in Mark.objects.filter(situation__analysis__match=published).select_related("situation__area"):
+        situation = mark.situation
+        asked = asked_checks(
+            situation.analysis.check_list.data, situation.area.code, situation.end, situation.trigger or None
+        )
+        assert mark.check_identity.code in asked
+    assert Analysis.objects.filter(match__club=club, analyst=None).count() == 1
+
+
+def test_rallies_follow_the_rules_and_a_ball_that_is_not_kept_in_ends_them(filled):
+    club, _said = filled
+    for match in Match.objects.filter(club=club):
+        keeper = Keeper(match.match_format, first_server=match.first_server)
+        for row in match.rallies.order_by("number"):
+            entry = RallyEntry(row.number, row.winner, row.server, row.near_pair, row.side or None)
+            assert keeper.add(entry).contradictions == ()
+    lost = Situation.objects.filter(analysis__match__club=club, outcome="point_lost").select_related("rally")
+    assert lost.count() > 10
+    for situation in lost:
+        assert situation.hit_s == max(situation.rally.situations.values_list("hit_s", flat=True))
+        seats = dict(situation.rally.match.seats.values_list("player", "position"))
+        mine = "A" if seats[situation.unit.first_id] <= 2 else "B"
+        assert situation.rally.winner != mine
+
+
+@pytest.mark.parametrize("hour", [0, 23])
+def test_west_of_utc_the_term_lies_right(settings, tmp_path, monkeypatch, hour):
+    """On a Monday just after midnight in UTC it is still Sunday in the west."""
+    settings.MEDIA_ROOT = tmp_path
+    monkeypatch.setattr(people, "ZONE", "America/Lima")
+    now = datetime(2026, 3, 2, hour, 30, tzinfo=UTC)
+    club = demo.fill(lambda text: None, weeks=1, with_film=False, now=now)
+    last = Match.objects.filter(club=club).order_by("-played_on")[0]
+    assert last.played_on == (date(2026, 2, 21) if hour == 0 else date(2026, 2, 28))
+    assert not Analysis.objects.filter(published_at__gt=now).exists()
+    for lesson in Lesson.objects.filter(club=club):
+        assert (lesson.state == "planned") >= (lesson.starts_at > now)
+        assert lesson.starts_at.astimezone(club.zone).hour >= 10
 
 
 def test_rescoring_a_club_that_is_not_there():

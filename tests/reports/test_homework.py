@@ -149,7 +149,7 @@ class TestGive:
 
         assert "already" in told("drill")
         assert "no drill" in told("drill", drill=add_drill(cast, "x", club=cast.other_club))
-        assert "no drill" in told("drill", drill=add_drill(cast, "y", retired_on=MONDAY))
+        assert "out of use" in told("drill", drill=add_drill(cast, "y", retired_on=MONDAY))
         assert "past" in told("week_of", week_of=date(2026, 9, 6))
         assert told("times", week_of=date(2026, 9, 16), times=0)
         assert told("times", week_of=date(2026, 9, 16), times=8)

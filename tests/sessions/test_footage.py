@@ -231,8 +231,8 @@ def test_the_child_has_given_that_up_before_it_reads_the_film(film):
 def test_the_child_gets_no_secrets_and_has_limits(film, monkeypatch):
     monkeypatch.setenv("SECRET_KEY", "not-for-decoders")
     calls = []
-    run = subprocess.run
-    monkeypatch.setattr(subprocess, "run", lambda *a, **kw: calls.append(kw) or run(*a, **kw))
+    start = subprocess.Popen
+    monkeypatch.setattr(subprocess, "Popen", lambda *a, **kw: calls.append(kw) or start(*a, **kw))
     footage.probe(film)
     assert "SECRET_KEY" not in calls[0]["env"]
     with pytest.raises(FilmError) as caught:
@@ -305,6 +305,37 @@ def test_a_cut_is_exact_to_the_frame(tmp_path, film, start, end, first, last):
     assert onset(sound) == pytest.approx(knock, abs=0.005)
     assert footage.probe(path).video_codec == "vp9"
     assert os.listdir(tmp_path) == ["piece.webm"]
+
+
+def test_a_cut_tells_how_far_it_is_and_ends_when_nobody_wants_it_any_more(tmp_path, film, monkeypatch):
+    slow = tmp_path / "slow"
+    slow.mkdir()
+    (slow / "sitecustomize.py").write_text(
+        "import time\nfrom sessions import footage_av as av\nfit = av._fit\n"
+        "av._fit = lambda *a: time.sleep(0.03) or fit(*a)\n"
+    )
+    start = subprocess.Popen
+    children = []
+
+    def slowly(*args, env, **kw):
+        children.append(start(*args, env=env | {"PYTHONPATH": f"{slow}:{ROOT}"}, **kw))
+        return children[-1]
+
+    monkeypatch.setattr(subprocess, "Popen", slowly)
+    shares = []
+    assert footage.cut(film, 0, 2, tmp_path / "piece.webm", tell=shares.append) == 50
+    assert len(shares) >= 3
+    assert shares == sorted(shares)
+    assert 0 < shares[0] < shares[-1] < 1
+    (tmp_path / "piece.webm").unlink()
+
+    def enough(share):
+        raise KeyError("nobody wants it")
+
+    with pytest.raises(KeyError):
+        footage.cut(film, 0, 2, tmp_path / "piece.webm", tell=enough)
+    assert children[-1].returncode == -9
+    assert os.listdir(tmp_path) == ["slow"]
 
 
 def test_a_cut_without_sound_and_from_the_middle_of_a_group(tmp_path, mp4):

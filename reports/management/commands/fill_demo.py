@@ -1,9 +1,10 @@
 from typing import Any
 
-from django.core.management.base import BaseCommand
+from django.core.management.base import BaseCommand, CommandError
 
 from clubcoach.models import Club
 from reports.demo import club
+from reports.demo.scenario import ScenarioError
 
 
 class Command(BaseCommand):
@@ -18,7 +19,10 @@ class Command(BaseCommand):
         if club.is_there():
             self.stdout.write("The demo club is here already; its data stay.")
             return
-        club.fill(self._say)
+        try:
+            club.fill(self._say)
+        except ScenarioError as error:
+            raise CommandError(str(error)) from None
 
     def _say(self, text: str) -> None:
         self.stdout.write(f"  {text}")
@@ -28,14 +32,17 @@ class Command(BaseCommand):
 def remove() -> None:
     """Take the demo club and its people away, in an order that no protected key minds."""
     from clubcoach.models import User
-    from players.models import Check, Player
+    from players.models import Check, Goal, Player, Squad
     from reports.demo.people import MAIL, SLUG
     from reports.models import FocusPoint, Homework
-    from sessions.models import Analysis, Match
+    from sessions.models import Analysis, Lesson, Match
 
     for row in Club.objects.filter(slug=SLUG):
+        Lesson.objects.filter(club=row).delete()
+        Squad.objects.filter(club=row).delete()
         Homework.objects.filter(player__club=row).delete()
         FocusPoint.objects.filter(unit__club=row).delete()
+        Goal.objects.filter(unit__club=row).delete()
         Analysis.objects.filter(match__club=row).delete()
         Match.objects.filter(club=row).delete()
         Player.objects.filter(club=row).delete()
