@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.special import expit
@@ -36,6 +36,8 @@ class Design:
     form_sd: float = 0.25
     luck_sd: float = 0.4
     opponents_sd: float = 0.0
+    # Days after a unit's last match day on which it plays again: what forecasts are held against. See `Club.late`.
+    ahead: tuple[int, ...] = ()
     # crossed; own: each analyst own players; own5: the same with 5 % crossed; in_time: analysts follow each other;
     # newcomer: the last analyst codes six players alone, late.
     who: str = "crossed"
@@ -45,12 +47,21 @@ class Design:
 class Club:
     design: Design
     columns: np.ndarray
-    # True score of each unit, day and area; chance of each row with and without the day's form and luck.
+    # True score of each unit, day and area; logit of each row without the day's form and luck.
     truth: dict[tuple[int, int, int], float]
-    chance: np.ndarray
+    logit: np.ndarray
     severity: np.ndarray
     analyst_of: dict[tuple[int, int], int]
-    drift: np.ndarray = field(default_factory=lambda: np.zeros(0))
+    # True drift of each area, logits a day; rows of the days in `Design.ahead`.
+    drift: np.ndarray
+    late: np.ndarray
+
+    @property
+    def last(self) -> np.ndarray:
+        """Rows of each unit's last match day."""
+        latest = np.zeros(int(self.columns[0].max()) + 1, dtype=np.int64)
+        np.maximum.at(latest, self.columns[0], self.columns[1])
+        return self.columns[1] == latest[self.columns[0]]
 
     def true(self, scores: dict[str, np.ndarray]) -> np.ndarray:
         keys = zip(*(scores[name].tolist() for name in ("player", "day", "area")), strict=True)
@@ -70,14 +81,15 @@ def play(seed: int, design: Design) -> Club:
     base = rng.normal(0.1, 0.35, d.areas)
     severity = rng.normal(0, d.severity_sd, d.analysts)
     severity -= severity.mean()
-    walk = np.cumsum(rng.normal(0, d.severity_walk, (d.span // 30 + 2, d.analysts)), axis=0)
+    months = (d.span + max(d.ahead, default=0)) // 30 + 2
+    walk = np.cumsum(rng.normal(0, d.severity_walk, (months, d.analysts)), axis=0)
     walk -= walk.mean(axis=0)
     if d.analysts > 1:
         walk -= walk.mean(axis=1, keepdims=True)
     drift = d.drift + rng.normal(0, d.drift_sd, d.areas) if d.drift or d.drift_sd else np.zeros(d.areas)
     initial = d.start_sd**2 * ((1 - d.alike) * np.eye(d.areas) + d.alike)
     root = np.linalg.cholesky(initial)
-    parts, truth, chances, who_of = [], {}, [], {}
+    parts, truth, chances, late, who_of = [], {}, [], [], {}
     number = 0
     for unit in range(d.units):
         count = max(2, int(rng.poisson(d.days))) if d.days > 3 else int(d.days)
@@ -85,6 +97,8 @@ def play(seed: int, design: Design) -> Club:
         theta = base + root @ rng.normal(size=d.areas)
         own = rng.normal(0, d.tau, checks)
         own -= (np.bincount(area_of, own) / d.per_area)[area_of]
+        known_until = int(on[-1])
+        on = np.concatenate([on, known_until + np.array(d.ahead, dtype=np.int64)])
         for i, day in enumerate(on.tolist()):
             if i:
                 gap = day - on[i - 1]
@@ -126,7 +140,9 @@ def play(seed: int, design: Design) -> Club:
             )
             number += area.size
             chances.append(known)
-    return Club(d, np.concatenate(parts, axis=1), truth, np.concatenate(chances), severity, who_of, drift)
+            late.append(np.full(row.size, day > known_until))
+    columns, chance = np.concatenate(parts, axis=1), np.concatenate(chances)
+    return Club(d, columns, truth, chance, severity, who_of, drift, np.concatenate(late))
 
 
 def _who(rng: np.random.Generator, d: Design, unit: int, day: int) -> int:
@@ -155,10 +171,12 @@ def _mean(logit: np.ndarray, spread: float) -> np.ndarray:
 
 def tallied(columns: np.ndarray) -> np.ndarray:
     """Rows of single looks summed as the program stores them."""
-    keys, back = np.unique(columns[:6], axis=1, return_inverse=True)
-    back = np.ravel(back)
+    key = np.zeros(columns.shape[1], dtype=np.int64)
+    for column in columns[:6]:
+        key = key * (int(column.max(initial=0)) + 1) + column
+    _, first, back = np.unique(key, return_index=True, return_inverse=True)
     seen, met = (np.bincount(back, weights=columns[i]).astype(np.int64) for i in (6, 7))
-    return np.concatenate([keys, [seen, met]])
+    return np.concatenate([columns[:6, first], [seen, met]])
 
 
 def log_loss(chance: np.ndarray, met: np.ndarray) -> float:
