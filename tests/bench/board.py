@@ -25,14 +25,26 @@ class Section:
     rows: list[str] = field(default_factory=list)
 
     def tell(
-        self, what: str, values: Sequence[float] | float, *, bar: str = "", show: str = "{:.3f}", worst: str = "high"
+        self,
+        what: str,
+        values: Sequence[float] | float,
+        *,
+        bar: str = "",
+        show: str = "{:.3f}",
+        worst: str = "high",
     ) -> None:
         """A row with the mean, the worst and each value. `worst` is high, low, or "off x": furthest from x."""
         given = np.atleast_1d(np.asarray(values, dtype=float))
         off = float(worst.split()[1]) if worst.startswith("off") else 0.0
         rank = {"high": given, "low": -given}.get(worst, np.abs(given - off))
         each = " ".join(show.format(value) for value in given) if given.size > 1 else ""
-        cells = [what, bar, show.format(given.mean()), show.format(given[rank.argmax()]) if each else "", each]
+        cells = [
+            what,
+            bar,
+            show.format(given.mean()),
+            show.format(given[rank.argmax()]) if each else "",
+            each,
+        ]
         self.rows.append("| " + " | ".join(cells) + " |")
         print("   ", self.rows[-1], flush=True)
 

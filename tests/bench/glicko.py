@@ -33,7 +33,15 @@ def damping(phi: np.ndarray) -> np.ndarray:
     return 1.0 / np.sqrt(1.0 + 3.0 * phi**2 / np.pi**2)
 
 
-def rated(mine: Ratings, me: np.ndarray, theirs: Ratings, them: np.ndarray, games: np.ndarray, won: np.ndarray, tau: float) -> Ratings:
+def rated(
+    mine: Ratings,
+    me: np.ndarray,
+    theirs: Ratings,
+    them: np.ndarray,
+    games: np.ndarray,
+    won: np.ndarray,
+    tau: float,
+) -> Ratings:
     """Ratings after one period, in which `me` played `games` against `them` and won `won` of them."""
     size = mine.mu.size
     g = damping(theirs.phi[them])

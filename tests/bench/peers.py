@@ -41,7 +41,9 @@ def node(columns: np.ndarray) -> np.ndarray:
     return columns[0] * 100 + columns[2]
 
 
-def _shares(known: np.ndarray, asked: np.ndarray, weight: np.ndarray, held: float, towards: np.ndarray) -> np.ndarray:
+def _shares(
+    known: np.ndarray, asked: np.ndarray, weight: np.ndarray, held: float, towards: np.ndarray
+) -> np.ndarray:
     """Weighted share met of each asked unit x area, with `held` looks at `towards` on top."""
     size = int(max(node(known).max(), node(asked).max())) + 1
     seen = np.bincount(node(known), weights=weight * known[6], minlength=size)[node(asked)]
@@ -114,7 +116,9 @@ def static_ridge(known: np.ndarray, asked: np.ndarray, penalty: float) -> np.nda
     return model.predict_proba(ridge_design(asked, known))[:, 1]
 
 
-def loss_of(guess: Guesser, settings: Sequence[Any], known: np.ndarray, asked: np.ndarray) -> tuple[float, Any]:
+def loss_of(
+    guess: Guesser, settings: Sequence[Any], known: np.ndarray, asked: np.ndarray
+) -> tuple[float, Any]:
     """Log loss of a tuned peer on single looks, with what it was tuned to."""
     setting = tuned(guess, settings, known) if len(settings) > 1 else settings[0]
     chance = np.clip(guess(known, asked, setting), LEAST, 1 - LEAST)

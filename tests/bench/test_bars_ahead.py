@@ -19,7 +19,10 @@ DRAWS = 1000
 
 def forecast(club: Club, fitted: Progression, rng: np.random.Generator) -> dict[int, list[tuple[float, ...]]]:
     """By horizon: low, high, middle of the forecast and the truth, a row per unit and area."""
-    last = {unit: max(day for one, day, _ in club.truth if one == unit) - max(AHEAD) for unit in fitted.players.tolist()}
+    last = {
+        unit: max(day for one, day, _ in club.truth if one == unit) - max(AHEAD)
+        for unit in fitted.players.tolist()
+    }
     out: dict[int, list[tuple[float, ...]]] = {ahead: [] for ahead in AHEAD}
     for unit, day in last.items():
         drawn = fitted.draws(unit, [day + ahead for ahead in AHEAD], rng=rng, n=DRAWS)
@@ -63,22 +66,34 @@ def test_forecasts(board: Board) -> None:
         for seed in SEEDS:
             club = play(seed, Design(ahead=AHEAD))
             fitted = fit_progression(*tallied(club.columns[:, ~club.late]))
-            last = {unit: int(club.columns[1, (club.columns[0] == unit) & ~club.late].max()) for unit in fitted.players}
+            last = {
+                unit: int(club.columns[1, (club.columns[0] == unit) & ~club.late].max())
+                for unit in fitted.players
+            }
             for ahead, rows in forecast(club, fitted, np.random.default_rng(seed)).items():
                 low, high, middle, true = np.array(rows).T
                 covered[ahead].append(float(np.mean((low <= true) & (true <= high))))
                 bias[ahead].append(float(np.mean(middle - true)))
                 then = club.columns[1] == np.array([last[u] for u in club.columns[0].tolist()]) + ahead
                 asked = club.columns[:, then & club.late]
-                off[ahead].append(off_the_line(fitted.predict(**dict(zip(NAMES[:6], asked[:6], strict=True))), asked[7]))
+                off[ahead].append(
+                    off_the_line(fitted.predict(**dict(zip(NAMES[:6], asked[:6], strict=True))), asked[7])
+                )
             raw.append(naive_ahead(club))
             print(f"    seed {seed}: " + " ".join(f"{covered[ahead][-1]:.3f}" for ahead in AHEAD), flush=True)
         for ahead in AHEAD:
             bar = ".75-.85 in the mean"
-            section.tell(f"coverage of the 80 % interval, {ahead} days", covered[ahead], bar=bar, worst="off 0.8")
+            section.tell(
+                f"coverage of the 80 % interval, {ahead} days", covered[ahead], bar=bar, worst="off 0.8"
+            )
             what = f"predicted against met, ten bins, largest gap, {ahead} days"
             section.tell(what, off[ahead], bar="none > .10")
-            section.tell(f"middle of the forecast less truth, points, {ahead} days", bias[ahead], show="{:.2f}", worst="off 0")
+            section.tell(
+                f"middle of the forecast less truth, points, {ahead} days",
+                bias[ahead],
+                show="{:.2f}",
+                worst="off 0",
+            )
         what = "decoy: Wilson's interval of the raw share, 90 days"
         section.tell(what, raw, bar="fails", worst="off 0.8")
     for ahead in AHEAD:
@@ -99,7 +114,10 @@ def test_drift_is_zero_where_nobody_improves(board: Board) -> None:
             moving.append(float(90 * np.abs(found.effect("drift") - club.drift).max()))
             truly.append(float(90 * club.drift.mean()))
             lifted.append(float(90 * found.effect("drift").mean()))
-            print(f"    seed {seed}: still {still[-1]:.3f}, moving {lifted[-1]:.3f} of {truly[-1]:.3f}", flush=True)
+            print(
+                f"    seed {seed}: still {still[-1]:.3f}, moving {lifted[-1]:.3f} of {truly[-1]:.3f}",
+                flush=True,
+            )
         section.tell("nobody improves: largest drift of an area", still, bar="mean <= .05, none > .10")
         section.tell("a club that improves: its drift in truth", truly, worst="low")
         section.tell("the same as found", lifted, bar="within .10", worst="low")
