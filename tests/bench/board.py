@@ -85,5 +85,6 @@ def machine() -> str:
     threads = "one thread" if os.environ.get("OMP_NUM_THREADS") == "1" else "threads not held to one"
     return (
         f"Written by `make bench` ({names[0] if names else platform.machine()}, {os.cpu_count()} cores, "
-        f"Python {platform.python_version()}, {threads}). Sections that a run leaves out stay as the last one left them."
+        f"Python {platform.python_version()}, {threads}). "
+        "What a run leaves out stays as the last one left it."
     )

@@ -1,4 +1,7 @@
-"""Clubs of which everything is known, for the bars of the progression scores. No figure here is one of the model's priors."""
+"""Clubs of which everything is known, for the bars of the progression scores.
+
+No figure here is one of the model's priors.
+"""
 
 from __future__ import annotations
 

@@ -117,7 +117,7 @@ def test_two_hundred_units(board: Board) -> None:
 
 def test_fifty_units_beside_skill_through_time(board: Board) -> None:
     told: dict[str, list[float]] = defaultdict(list)
-    what = "50 units, else as above; skills through time by expectation propagation, player x area against check x ball."
+    what = "50 units, else as above; skills through time: player x area against check x ball."
     with board.section("Next unseen match, 50 units", what) as section:
         for seed in FIVE:
             over_oracle(play(seed, Design(units=50)), told, {"through time": (through_time, THROUGH_TIME)})

@@ -59,7 +59,7 @@ def test_two_million_checks_beside_ridge(board: Board) -> None:
                 bar=bar,
                 show="{:.2f}",
             )
-    # A fast fit of nothing would be no figure: the scores of this very run have to be there, and told as narrowly as due.
+    # A fast fit of nothing would be no figure: the scores have to be there, and told as narrowly as due.
     scores = fit_progression(*columns).scores()
     assert scores["score"].size == WHOLE * 12 * 5
     assert 3 < np.mean(scores["high"] - scores["low"]) < 20
