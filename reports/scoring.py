@@ -7,7 +7,7 @@ time. "Then" is what was told when a day's match was first published, and nothin
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
@@ -16,6 +16,7 @@ import numpy as np
 from django.db import transaction
 from django.db.models import Sum
 from django.utils import timezone
+from django.utils.translation import gettext as _
 
 from clubcoach.compute.betterment import above_first
 from clubcoach.compute.progression import Progression, Shared, fit_progression
@@ -143,15 +144,24 @@ class Prepared:
     then: list[Score]
 
 
-def prepare_full_fit(*, club: Club, now: datetime | None = None) -> Prepared | None:
-    """The long part, outside of any transaction that others wait for."""
-    moment = now or timezone.now()
+def prepare_full_fit(
+    *, club: Club, now: datetime | None = None, tell: Callable[[int, str], None] | None = None
+) -> Prepared | None:
+    """The long part, outside of any transaction that others wait for; ``tell`` hears how far it is."""
+    moment, say = now or timezone.now(), tell or _to_nobody
+    say(5, _("Reading what was seen"))
     tallies = read_tallies(club=club)
     if not len(tallies):
         return None
+    say(15, _("Learning what everybody's scores have in common"))
     result = tallies.fit(anchor=_anchor(club, moment, tallies))
+    say(60, _("Fitting each player and pair, day by day"))
     rows = _scored(club, tallies, result, result.shared)
     return Prepared(club, moment, tallies, result.shared, *rows)
+
+
+def _to_nobody(progress: int, note: str) -> None:
+    pass
 
 
 def _anchor(club: Club, now: datetime, tallies: Tallied) -> Ints | None:
@@ -195,13 +205,17 @@ def switch_over(prepared: Prepared) -> SharedFit:
 
 
 def full_fit_due(club: Club, now: datetime | None = None) -> bool:
-    """Once a day while something is published, and sooner while a club is young and its data double."""
+    """At the first publishing, and while a club is young whenever its data double or a day has gone by.
+
+    Older clubs wait for the morning, and for this only where no morning has come for two days.
+    """
     fit = last_fit(club)
     seen = scored_tallies(club).aggregate(seen=Sum("seen"))["seen"] or 0
     if fit is None or not seen:
         return bool(seen)
-    old = fit.made_at <= (now or timezone.now()) - timedelta(hours=20)
-    return old or seen >= 2 * fit.shared.get("n", 0)
+    known = fit.shared.get("n", 0)
+    patience = timedelta(hours=20) if known < ANCHOR_LEAST else timedelta(hours=48)
+    return fit.made_at <= (now or timezone.now()) - patience or seen >= 2 * known
 
 
 def _one_at_a_time(club: Club) -> None:
