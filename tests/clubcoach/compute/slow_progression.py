@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 from scipy.special import expit
@@ -48,6 +49,8 @@ class SlowFit:
     checks: dict[int, list[int]]
     seats: list[tuple[int, int]]
     priors: SlowPriors
+    # Logarithm of the marginal likelihood by Laplace's method, without the binomial constants.
+    likelihood: float = 0.0
 
     @property
     def analysts(self) -> list[int]:
@@ -174,7 +177,7 @@ def slow_fit(
             fixed.update({("gamma", r, month): 0.0 for month in months})
             continue
         prior([unit((("gamma", r, months[0]), 1.0))], np.array([[priors.severity_sd**2]]))
-        for one, other in zip(months, months[1:], strict=False):
+        for one, other in pairwise(months):
             step = unit((("gamma", r, other), 1.0), (("gamma", r, one), -1.0))
             prior([step], np.array([[priors.severity_walk_sd**2 * (other - one)]]))
     n = len(areas)
@@ -221,4 +224,8 @@ def slow_fit(
         if np.abs(move).max() < 1e-12:
             break
     out.covariance[np.ix_(free, free)] = np.linalg.inv(hessian[np.ix_(free, free)])
+    logits = design @ out.mode
+    fit = np.sum(met * logits - seen * np.logaddexp(0.0, logits)) - 0.5 * out.mode @ precision @ out.mode
+    (_, before), (_, after) = (np.linalg.slogdet(part[np.ix_(free, free)]) for part in (precision, hessian))
+    out.likelihood = float(fit + 0.5 * before - 0.5 * after)
     return out
