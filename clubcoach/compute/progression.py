@@ -360,17 +360,12 @@ def _held(tallies: Tallies, shared: Shared) -> tuple[Shared, Ints]:
     _same_areas(shared, tallies)
     areas = np.unique(tallies.area)
     checks, first = np.unique(tallies.check, return_index=True)
-    walking = shared.priors.severity_walk_sd > 0 and not _timeless(shared)
+    walking = shared.priors.severity_walk_sd > 0
     analysts, who, month, seat = seats_of(tallies.analyst, tallies.day, walking=walking)
     known = extend(shared, areas, checks, tallies.area[first], analysts, who, month)
     pairs = list(zip(np.searchsorted(known.analysts, analysts)[who].tolist(), month.tolist(), strict=True))
     at = {pair: i for i, pair in enumerate(zip(known.seat_analyst.tolist(), known.seat_month.tolist(), strict=True))}
     return known, np.array([at[pair] for pair in pairs], dtype=np.int64)[seat]
-
-
-def _timeless(shared: Shared) -> bool:
-    """Shared effects of the first format, in which strictness did not walk."""
-    return bool(shared.seat_month.size) and not shared.seat_month.any()
 
 
 def p_better(

@@ -253,7 +253,9 @@ class Shared:
         if data.get("format") == 1:
             data = _from_first_format(data)
         if data.get("format") != 2:
-            raise ValueError(f"shared parameters of format {data.get('format')!r}; this program reads 1 and 2")
+            raise ValueError(
+                f"shared parameters of format {data.get('format')!r}; this program reads 1 and 2"
+            )
         missing = sorted({field.name for field in fields(cls)} - set(data))
         if missing:
             raise ValueError(f"shared parameters lack {', '.join(missing)}")
@@ -265,7 +267,9 @@ class Shared:
         if np.any((check_area < 0) | (check_area >= areas.size)):
             raise ValueError("check_area must point into areas")
         seat_analyst, seat_month = _ints(data, "seat_analyst"), _ints(data, "seat_month")
-        if seat_analyst.size != seat_month.size or np.any((seat_analyst < 0) | (seat_analyst >= analysts.size)):
+        if seat_analyst.size != seat_month.size or np.any(
+            (seat_analyst < 0) | (seat_analyst >= analysts.size)
+        ):
             raise ValueError("seat_analyst must point into analysts, with a month for each")
         size = checks.size + seat_analyst.size + BALLS + 2 * areas.size
         return cls(
@@ -299,15 +303,18 @@ def _floats(data: Mapping[str, Any], name: str, shape: tuple[int, ...]) -> Float
 
 
 def _from_first_format(data: Mapping[str, Any]) -> dict[str, Any]:
-    """One month for ever, which every analyst of the first format had."""
+    """One month for ever, which every analyst of the first format had: nobody's strictness walks."""
+    if "priors" not in data:
+        return {**data, "format": 2}
     size = len(data.get("analysts", ()))
     priors = {
-        **data.get("priors", {}),
+        **data["priors"],
         "own_sd": data.get("own_sd", Priors.own_sd),
         "day_variance": data.get("day_variance", Priors.day_variance),
         "situation_variance": 0.0,
         "drift_sd": 0.0,
-        "drift_area_sd": data.get("priors", {}).get("drift_sd", 0.0),
+        "drift_area_sd": data["priors"].get("drift_sd", 0.0),
+        "severity_walk_sd": 0.0,
     }
     seats = {"seat_analyst": list(range(size)), "seat_month": [0] * size}
     return {**data, **seats, "reference": data.get("anchor", []), "priors": priors, "format": 2}
@@ -487,7 +494,9 @@ def extend(
     all_areas = np.union1d(shared.areas, areas)
     all_checks = np.union1d(shared.checks, checks)
     all_analysts = np.union1d(shared.analysts, analysts)
-    old_seats = np.stack([np.searchsorted(all_analysts, shared.analysts)[shared.seat_analyst], shared.seat_month])
+    old_seats = np.stack(
+        [np.searchsorted(all_analysts, shared.analysts)[shared.seat_analyst], shared.seat_month]
+    )
     met_seats = np.stack([np.searchsorted(all_analysts, analysts)[seat_analyst], seat_month])
     seats, back = np.unique(np.concatenate([old_seats, met_seats], axis=1), axis=1, return_inverse=True)
     back = np.ravel(back)
