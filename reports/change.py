@@ -57,9 +57,9 @@ def phrase(p: float) -> str:
         return _("clearly better")
     if p >= PROBABLY:
         return _("probably better")
-    if p <= 1 - CLEARLY:
+    if 1 - p >= CLEARLY:
         return _("clearly lower")
-    if p <= 1 - PROBABLY:
+    if 1 - p >= PROBABLY:
         return _("probably lower")
     return _("no change to see")
 

@@ -52,7 +52,7 @@ def difference(
     since = int(mine.max()) - timedelta(days=WINDOW_DAYS).days + 1
     gap = take_apart(reading.result, unit, area, since=since, checks=checks)
     causes = named(gap, apart) if gap else ()
-    return Difference(apart < 0, causes) if causes else None
+    return Difference(bool(apart < 0), causes) if causes else None
 
 
 def named(gap: Gap, apart: float) -> tuple[str, ...]:

@@ -33,7 +33,8 @@ def look_next(
     for row in wordings.order_by("check_identity__phase", "pk"):
         by_area[row.check_identity.area_id].append(row)
     seen, asked = _seen(reading, unit), asked_shares(version.data)
-    for area, rows in by_area.items():
+    for area, listed in by_area.items():
+        rows = [row for row in listed if not asked or row.check_identity.code in asked]
         rows.sort(key=lambda row: seen[row.check_identity_id] / asked.get(row.check_identity.code, 1.0))
         # All of an area's checks would be no answer to what to look for.
         by_area[area] = rows[: min(MOST, max(2, len(rows) - 1))]
