@@ -69,7 +69,7 @@ def words(cause: str, *, lower: bool) -> str:
         "severity": _("most was seen by a stricter eye") if lower else _("most was seen by a kinder eye"),
         "balls": _("much of it was on hard balls") if lower else _("much of it was on easy balls"),
         "checks": _("the harder checks came up more") if lower else _("the easier checks came up more"),
-        "moved": _("the count still has older matches in it"),
+        "moved": _("older matches are still in it"),
         "form": _("part of it is put down to the form of those few days"),
         "little": _("little was seen, so the score leans on what the club usually shows"),
     }[cause]

@@ -61,8 +61,8 @@ def told(reading, unit=TARGET):
         ({"balls": (0,), "seen": 27}, "balls", False, "much of it was on easy balls"),
         ({"checks": (1, 1, 1, 9), "seen": 27}, "checks", True, "the harder checks came up more"),
         ({"checks": (9, 1, 1, 1), "seen": 27}, "checks", False, "the easier checks came up more"),
-        ({"theta": [-1.5, -0.8, 0.3, 1.3], "seen": 45}, "moved", True, "still has older matches in it"),
-        ({"theta": [1.3, 0.3, -0.8, -1.5], "seen": 45}, "moved", False, "still has older matches in it"),
+        ({"theta": [-1.5, -0.8, 0.3, 1.3], "seen": 45}, "moved", True, "older matches are still in it"),
+        ({"theta": [1.3, 0.3, -0.8, -1.5], "seen": 45}, "moved", False, "older matches are still in it"),
     ],
 )
 def test_the_one_planted_cause_is_named_first(how, cause, lower, words):
