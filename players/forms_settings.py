@@ -166,8 +166,10 @@ class RemoveLevelForm(forms.Form):
         error_messages={"invalid_choice": _("This is no level of the club.")},
     )
 
-    def __init__(self, *args: Any, level: Level, **kwargs: Any) -> None:
+    def __init__(self, *args: Any, level: Level, used: str, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
+        self.fields["move_to"].required = bool(used)
+        self.fields["move_to"].error_messages["required"] = used
         others = Level.objects.filter(club=level.club_id).exclude(pk=level.pk)
         self.fields["move_to"].queryset = others  # type: ignore[attr-defined]
 

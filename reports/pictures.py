@@ -14,7 +14,7 @@ from clubcoach.models import Club
 from players.consent import consent_states
 from players.models import Unit
 from sessions import stills
-from sessions.models import Analysis, Cover, Mark, Match, MatchFilm, Seat, Situation
+from sessions.models import Analysis, Cover, Film, Mark, Match, MatchFilm, Seat, Situation
 from sessions.models.marks import SituationQuerySet
 
 EACH = 2
@@ -82,9 +82,13 @@ def pictures(
 
 
 def _showable(club: Club, matches: set[int]) -> dict[int, list[MatchFilm]]:
-    """Films by match, of those matches in which everybody still agrees; the rule of `film_may_be_shown`, for many."""
+    """By match the films that may be shown: the rule of `stills.may_be_shown`, for many at once.
+
+    One film may show several matches, and everybody in each of them has to agree.
+    """
+    digests = Film.objects.filter(match_films__match__in=matches).values("digest")
     rows = list(
-        Match.objects.filter(pk__in=matches, match_films__isnull=False)
+        Match.objects.filter(club=club, match_films__film__digest__in=digests)
         .distinct()
         .prefetch_related(
             Prefetch("seats", Seat.objects.select_related("player")),
@@ -93,13 +97,19 @@ def _showable(club: Club, matches: set[int]) -> dict[int, list[MatchFilm]]:
     )
     players = {seat.player for match in rows for seat in match.seats.all() if seat.player}
     states = consent_states(players, club, club.day_of(timezone.now())) if players else {}
-    return {
-        match.pk: list(match.match_films.all())
+    refused = {
+        row.film.digest
         for match in rows
-        if all(
+        if not all(
             states[seat.player_id].complete if seat.player_id else seat.visitor_consent
             for seat in match.seats.all()
         )
+        for row in match.match_films.all()
+    }
+    return {
+        match.pk: [row for row in match.match_films.all() if row.film.digest not in refused]
+        for match in rows
+        if match.pk in matches
     }
 
 

@@ -111,7 +111,9 @@ def level_move(request: Any, level: int) -> HttpResponse:
 @club_view(Can.EDIT_LISTS)
 def level_remove(request: Any, level: int) -> HttpResponse:
     row = level_here(request, level)
-    form = RemoveLevelForm(request.POST if request.method == "POST" else None, level=row)
+    players, squads = who_has(row)
+    used = used_words(row, players, squads) if players or squads else ""
+    form = RemoveLevelForm(request.POST if request.method == "POST" else None, level=row, used=used)
     if request.method == "POST" and form.is_valid():
         try:
             moved = services.remove_level(by=request.user, level=row, **form.cleaned_data)
@@ -120,8 +122,6 @@ def level_remove(request: Any, level: int) -> HttpResponse:
         else:
             messages.success(request, _removed(row.name, form.cleaned_data["move_to"], *moved))
             return redirect("levels", slug=request.club.slug)
-    players, squads = who_has(row)
-    used = used_words(row, players, squads) if players or squads else ""
     others = form.fields["move_to"].queryset.exists()  # type: ignore[attr-defined]
     context = {"level": row, "form": form, "used": used, "others": others}
     return _page(request, "players/level_remove.html", context)

@@ -9,9 +9,10 @@ from typing import Any
 import numpy as np
 from django.core.exceptions import ValidationError
 
-from players.models import Area, Drill, Player
+from players.models import Area, Drill, Player, Unit
 from players.services import set_goal, write_note
 from reports.demo.people import Cast
+from reports.focus import drop_focus, reword_focus
 from reports.homework import STAGES, give_homework, log_homework
 from reports.models import FocusPoint, Homework
 
@@ -33,6 +34,9 @@ def monday_morning(cast: Cast, week: int, monday: date, now: datetime) -> None:
     for row in cast.told.data["goals"]:
         if row["week"] == week:
             _goal(cast, row, moment)
+    for row in cast.told.data["reviews"]:
+        if row["week"] == week:
+            _review(cast, row, moment)
     for player in cast.players:
         _give(cast, player, week, moment)
 
@@ -58,10 +62,26 @@ def _goal(cast: Cast, row: dict[str, Any], moment: datetime) -> None:
     )
 
 
+def _review(cast: Cast, row: dict[str, Any], moment: datetime) -> None:
+    """What the head coach makes of the first thing that somebody works on."""
+    point = _first_point(cast.unit(row["unit"]))
+    if point is None:
+        return
+    if row["what"] == "reworded":
+        reword_focus(by=cast.head_coach, point=point, words=row["words"], cue="")
+    else:
+        drop_focus(by=cast.head_coach, point=point, done=row["what"] == "done", now=moment)
+
+
+def _first_point(unit: Unit) -> FocusPoint | None:
+    active = FocusPoint.objects.filter(unit=unit, state=FocusPoint.State.ACTIVE)
+    return active.select_related("unit__club").order_by("rank").first()
+
+
 def _give(cast: Cast, player: Player, week: int, moment: datetime) -> None:
     """One drill for what a player works on first, a stage further every third week, and the promise for the match."""
     unit = cast.unit(next(ref for ref, row in cast.by_ref.items() if row.pk == player.pk))
-    point = FocusPoint.objects.filter(unit=unit, state=FocusPoint.State.ACTIVE).order_by("rank").first()
+    point = _first_point(unit)
     if point is None:
         return
     drills = list(Drill.objects.filter(club=cast.club, retired_on=None, checks=point.check_identity_id))

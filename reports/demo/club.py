@@ -7,25 +7,33 @@ import numpy as np
 from django.db import transaction
 from django.utils import timezone
 
+from clubcoach import audit
 from clubcoach.jobs import enqueue, run_due
-from clubcoach.models import Club
+from clubcoach.models import AuditEvent, Club
 from players.models import Area, Player
 from reports.demo import between, film, lessons
 from reports.demo.people import SLUG, Cast, logins, make_people
 from reports.demo.planted import Truth, plant
 from reports.demo.play import Sides, play, see, words_for
-from reports.demo.scenario import Fixture, Scenario
+from reports.demo.scenario import Fixture, Scenario, load
 from reports.homework import monday_of
 from sessions.models import Match
 from sessions.services import SeatEntry, publish, register_match, request_analysis, submit
 
 Say = Callable[[str], None]
+BEGUN, FILLED = "demo.begun", "demo.filled"
 
 demo_logins = logins
 
 
 def is_there() -> bool:
     return Club.objects.filter(slug=SLUG).exists()
+
+
+def is_half_made() -> bool:
+    """Somebody stopped the filling. A demo club of an earlier version says neither and counts as whole."""
+    said = AuditEvent.objects.filter(club__slug=SLUG, action__in=(BEGUN, FILLED))
+    return {event.action for event in said} == {BEGUN}
 
 
 def fill(
@@ -40,10 +48,11 @@ def fill(
 
     With fewer ``weeks`` only the first of the term are played, and they lie so that the last one was last week.
     """
-    moment = now or timezone.now()
+    moment, told = now or timezone.now(), told or load()
+    count = min(weeks or told.weeks, told.weeks)
     with transaction.atomic():
-        cast = make_people(moment - timedelta(weeks=(weeks or _weeks(told)) + 1), told)
-    count = min(weeks or cast.told.weeks, cast.told.weeks)
+        cast = make_people(moment - timedelta(weeks=count + 1), told)
+        audit.record(by=cast.head_coach, club=cast.club, action=BEGUN, target=cast.club)
     monday = monday_of(cast.club.today(moment)) - timedelta(weeks=count)
     with transaction.atomic():
         lessons.add(cast, monday, weeks=count, now=moment)
@@ -55,13 +64,8 @@ def fill(
     with transaction.atomic():
         enqueue("score.club", club=cast.club, key=f"club-{cast.club.pk}")
     run_due()
+    audit.record(by=cast.head_coach, club=cast.club, action=FILLED, target=cast.club)
     return cast.club
-
-
-def _weeks(told: Scenario | None) -> int:
-    from reports.demo.scenario import load
-
-    return (told or load()).weeks
 
 
 def _play_term(cast: Cast, monday: date, weeks: int, say: Say, now: datetime) -> None:

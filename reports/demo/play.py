@@ -23,7 +23,7 @@ from sessions.models import Analysis, Closure, Mark, Match, Rally, Situation
 
 Letter = Literal["A", "B"]
 # How often an area comes up for a unit in a rally, and when in it: shares of the rally's length.
-OFTEN = {"feet": 0.6, "lob": 0.42, "bandeja": 0.5, "serve": 0.95, "net": 0.7}
+OFTEN = {"feet": 0.7, "lob": 0.42, "bandeja": 0.6, "serve": 0.95, "net": 0.8}
 WHEN = {
     "serve": (0.0, 0.1),
     "feet": (0.12, 0.45),
@@ -35,7 +35,7 @@ OTHERWISE = (0.3, (0.2, 0.9))
 TRIGGERS = {
     "lob": (("a", 0.3), ("b", 0.7)),
     "bandeja": (("", 0.85), ("deep", 0.15)),
-    "net": (("", 0.5), ("own_lob", 0.17), ("lobbed", 0.23), ("wait", 0.1)),
+    "net": (("", 0.42), ("own_lob", 0.22), ("lobbed", 0.26), ("wait", 0.1)),
 }
 NEAR, FAR = "near", "far"
 

@@ -18,6 +18,7 @@ from typing import Any
 
 from django.conf import settings
 
+REVIEWS = ("done", "dropped", "reworded")
 LEAST_MATCHES, MOST_MATCHES = 2, 6
 _TIME = re.compile(r"([01]\d|2[0-3]):[0-5]\d")
 
@@ -294,7 +295,7 @@ def _planted(told: Scenario) -> Iterator[str]:
 def _said(told: Scenario) -> Iterator[str]:
     students, coaches = {row.ref for row in told.students}, {row.ref for row in told.coaches}
     areas = {row["code"] for row in _fixture("check_list")["areas"]}
-    for kind in ("notes", "goals"):
+    for kind in ("notes", "goals", "reviews"):
         for row in told.data[kind]:
             place = f"{kind}, {row['unit']}"
             yield from (
@@ -306,6 +307,9 @@ def _said(told: Scenario) -> Iterator[str]:
     yield from (
         f"goals: there is no area {row['area']!r}" for row in told.data["goals"] if row["area"] not in areas
     )
+    for row in told.data["reviews"]:
+        if row["what"] not in REVIEWS or (row["what"] == "reworded") != bool(row.get("words")):
+            yield f"reviews, {row['unit']}: done, dropped, or reworded with the words"
     yield from (
         f"homework: {ref!r} is no student"
         for ref in told.data["homework"]["diligence"]

@@ -96,6 +96,7 @@ def reached_by_keys(page: Page, path: str) -> None:
     )
     page.evaluate("document.activeElement && document.activeElement.blur()")
     reached = set()
+    rounds = 0
     for _ in range(wanted + 60):
         page.keyboard.press("Tab")
         place = page.evaluate(
@@ -108,7 +109,11 @@ def reached_by_keys(page: Page, path: str) -> None:
             }"""
         )
         if place is None:
-            break
+            # A page that put the focus into its middle is gone through from there, and once more from the top.
+            rounds += 1
+            if rounds == 2 or len(reached) >= wanted:
+                break
+            continue
         if place[1]:
             reached.add(place[0])
     assert len(reached) >= wanted, f"{path}: {wanted} things to act on, Tab reached {len(reached)}"

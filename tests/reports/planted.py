@@ -145,18 +145,25 @@ Table = tuple[int, int, int, int]
 def followed(rallies: list[list[Seen]], causes: set[str], effect: str, units: Iterable[int]) -> list[Table]:
     """How often ``effect`` was missed after an earlier miss of a cause, of how many; and otherwise.
 
-    A table for each player, match and ball: a strict analyst or a hard ball makes both misses more likely.
+    A table for each player and match, as a strict analyst makes both misses more likely; and for each ball where
+    both are of one situation.
     """
+    one_situation = effect[0] in {code[0] for code in causes}
     chosen, tables = set(units), defaultdict(lambda: [0, 0, 0, 0])
     for rally in rallies:
         for at, seen in enumerate(rally):
             before = [row for row in rally[:at] if row.unit == seen.unit and row.code in causes]
             if seen.unit in chosen and seen.code == effect and before:
-                table = tables[seen.unit, seen.match, seen.ball]
+                table = tables[seen.unit, seen.match, seen.ball if one_situation else ""]
                 place = 0 if any(row.missed for row in before) else 2
                 table[place] += seen.missed
                 table[place + 1] += 1
     return [(table[0], table[1], table[2], table[3]) for table in tables.values()]
+
+
+def share_missed(rallies: list[list[Seen]], unit: int, codes: set[str]) -> float:
+    marks = [seen.missed for rally in rallies for seen in rally if seen.unit == unit and seen.code in codes]
+    return float(np.mean(marks))
 
 
 def lost_after(rallies: list[list[Seen]], codes: set[str], chosen: Callable[[Seen], bool]) -> Table:

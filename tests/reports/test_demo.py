@@ -10,7 +10,7 @@ from django.test import Client
 
 from clubcoach.compute.checklist import asked_checks
 from clubcoach.compute.ledger import Keeper, RallyEntry
-from clubcoach.models import Club, Job, User
+from clubcoach.models import AuditEvent, Club, Job, User
 from reports.demo import club as demo
 from reports.demo import film, people
 from reports.demo.people import SLUG
@@ -82,6 +82,10 @@ def test_one_filmed_match_is_published_and_a_second_waits(settings, tmp_path, mo
         )
         assert mark.check_identity.code in asked
     assert Analysis.objects.filter(match__club=club, analyst=None).count() == 1
+    kept = [path for name in ("films", "stills") for path in (tmp_path / name).iterdir()]
+    assert len(kept) > 5
+    fill_demo.remove()
+    assert not [path for path in kept if path.exists()]
 
 
 def test_rallies_follow_the_rules_and_a_ball_that_is_not_kept_in_ends_them(filled):
@@ -113,6 +117,29 @@ def test_west_of_utc_the_term_lies_right(settings, tmp_path, monkeypatch, hour):
     for lesson in Lesson.objects.filter(club=club):
         assert (lesson.state == "planned") >= (lesson.starts_at > now)
         assert lesson.starts_at.astimezone(club.zone).hour >= 10
+
+
+def test_a_filling_that_was_stopped_is_made_anew(settings, tmp_path, monkeypatch):
+    settings.MEDIA_ROOT = tmp_path
+    real = demo.fill
+
+    def stopped(say, **kwargs):
+        monkeypatch.setattr(demo, "_play_term", lambda *args: (_ for _ in ()).throw(KeyboardInterrupt))
+        return real(say, weeks=1, with_film=False)
+
+    term = demo._play_term
+    monkeypatch.setattr(demo, "fill", stopped)
+    with pytest.raises(KeyboardInterrupt):
+        call("fill_demo")
+    assert demo.is_half_made()
+    monkeypatch.setattr(demo, "_play_term", term)
+    monkeypatch.setattr(demo, "fill", partial(real, weeks=1, with_film=False))
+    assert "half made" in call("fill_demo")
+    assert not demo.is_half_made()
+    assert Analysis.objects.filter(match__club__slug=SLUG).count() == 3
+    # One of an earlier version, which said neither, stays as it is.
+    AuditEvent.objects.filter(action__startswith="demo.").delete()
+    assert "here already" in call("fill_demo")
 
 
 def test_rescoring_a_club_that_is_not_there():

@@ -5,6 +5,7 @@ from collections import Counter, defaultdict
 from datetime import timedelta
 
 import pytest
+from django.db.models import F
 from django.test import Client
 from django.urls import reverse
 
@@ -25,6 +26,7 @@ from tests.reports.planted import (
     lost_after,
     marks_by_rally,
     mean,
+    share_missed,
     unit_named,
     weakest_again,
 )
@@ -93,7 +95,11 @@ def test_the_matches_of_a_term(filled):
     played = Counter(Seat.objects.filter(match__club=filled).values_list("player", flat=True))
     assert len(played) == 24
     assert set(played.values()) <= {2, 3, 4, 5, 6}
-    assert played[unit_named(filled, TOLD, TOLD.planted["two_matches"]).first_id] == 2
+    two = unit_named(filled, TOLD, TOLD.planted["two_matches"])
+    assert played[two.first_id] == 2
+    # She was not seen for so long that the programme says so.
+    seen = Seat.objects.filter(player=two.first).order_by("-match__played_on")[0].match.played_on
+    assert filled.today() - seen > timedelta(days=60)
     four = unit_named(filled, TOLD, TOLD.planted["four_together"])
     assert Cover.objects.filter(unit=four, current=True).count() == 4
     partners = defaultdict(set)
@@ -137,12 +143,12 @@ def test_what_is_worked_on_improves_and_the_rest_stands_still(filled):
     assert len(without) >= 30
     # Over five seeds of the scenario: see tests/reports/test_planted_long.py for the figures behind these bounds.
     assert mean(with_focus) > 4
-    assert abs(mean(without)) < 2.5
+    assert abs(mean(without)) < 3
     assert mean(with_focus) - mean(without) > 3
     assert mean(with_focus, "better") > 0.75
     assert mean(without, "better") < 0.67
     # The trap that the scores avoid: whatever looked weakest looks better the next time, with nobody better.
-    assert second - first > 0.05
+    assert second - first > 0.02
 
 
 def test_the_student_s_page_says_so(filled):
@@ -193,16 +199,14 @@ def test_faults_that_lead_to_faults(filled):
         found[name] = [difference(followed(rallies, causes, effect, units)) for units in (chained, rest)]
         print(f"{name}: planted {found[name][0]:+.2f}, others {found[name][1]:+.2f}")
         assert found[name][0] > 0.12
-        assert abs(found[name][1]) < 0.1
-    # The decoy misses the first check of the chain about as often, and nothing follows from it.
+        assert abs(found[name][1]) < 0.13
+        assert found[name][0] > found[name][1] + 0.1
+    # The decoy misses the first checks of the chain about as often as they do, and nothing follows from it.
     weak = unit_named(filled, TOLD, decoy["student"])
-    for unit in (*chained, weak.pk):
-        marks = [
-            seen for rally in rallies for seen in rally if seen.unit == unit and seen.code in ("F1", "F2")
-        ]
-        share = sum(seen.missed for seen in marks) / len(marks)
-        print(f"unit {unit}: F1 and F2 missed {share:.2f} of {len(marks)}")
-        assert share > 0.35
+    shares = [share_missed(rallies, unit, {"F1", "F2"}) for unit in (*chained, weak.pk)]
+    print("F1 and F2 missed:", *(f"{share:.2f}" for share in shares), "(the last one is the decoy)")
+    assert min(shares) > 0.25
+    assert shares[-1] >= min(shares[:-1])
 
 
 def test_what_a_term_leaves_behind(filled):
@@ -219,6 +223,13 @@ def test_what_a_term_leaves_behind(filled):
     assert logs.count() > 100
     assert not logs.filter(done_on__gt=filled.today()).exists()
     assert logs.values("homework__player").distinct().count() >= 8
+    reviewed = FocusPoint.objects.filter(unit__club=filled)
+    assert Counter(reviewed.exclude(state="active").values_list("state", flat=True)) == {
+        "ended": 2,
+        "dropped": 1,
+    }
+    assert reviewed.exclude(words="").exists()
+    assert not reviewed.filter(ended_on__lt=F("started_on")).exists()
     minors = [player for player in Player.objects.filter(club=filled) if player.is_minor()]
     for minor in minors:
         active = FocusPoint.objects.filter(unit__first=minor, unit__kind="player", state="active")

@@ -231,6 +231,14 @@ class TestSituations:
         made[-1].match.seats.filter(player=None).update(visitor_consent=False)
         assert b"/still/" not in cast.client(cast.student).get(page_of(cast.ana)).content
 
+    def test_no_picture_from_a_film_that_shows_another_match_in_which_somebody_did_not_agree(
+        self, cast, film
+    ):
+        shared = film(publish(cast, cast.ana)[-1])
+        other = make.make_match(cast.club, [cast.dan, cast.ben, None, None])
+        MatchFilm.objects.create(match=other, film=shared, offset_s=-600)
+        assert b"/still/" not in cast.client(cast.student).get(page_of(cast.ana)).content
+
     def test_hand_picked_ones_first_unpublished_and_uncounted_ones_never(self, cast):
         made = publish(cast, cast.ana)
         unit = unit_of(cast.ana)

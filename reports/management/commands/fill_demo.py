@@ -16,6 +16,9 @@ class Command(BaseCommand):
     def handle(self, *args: Any, **options: Any) -> None:
         if options["reset"]:
             remove()
+        elif club.is_half_made():
+            self.stdout.write("The demo club was left half made. It is made anew.")
+            remove()
         if club.is_there():
             self.stdout.write("The demo club is here already; its data stay.")
             return
@@ -38,6 +41,7 @@ def remove() -> None:
     from sessions.models import Analysis, Lesson, Match
 
     for row in Club.objects.filter(slug=SLUG):
+        _remove_films(row)
         Lesson.objects.filter(club=row).delete()
         Squad.objects.filter(club=row).delete()
         Homework.objects.filter(player__club=row).delete()
@@ -51,3 +55,14 @@ def remove() -> None:
         Check.objects.filter(club=row).delete()
         row.delete()
     User.objects.filter(email__endswith=f"@{MAIL}").delete()
+
+
+def _remove_films(club: Club) -> None:
+    """With what was made of them: rows go with the club, files do not."""
+    from sessions import clips, stills
+    from sessions.models import Film
+
+    for film in Film.objects.filter(club=club):
+        stills.drop_stills_of_film(film)
+        clips.drop(film.clips.all())
+        film.file.delete(save=False)
