@@ -45,10 +45,10 @@ from clubcoach.compute.progression_input import (
     read_tallies,
     whole,
 )
+from clubcoach.compute.progression_learn import can_learn, learn
 from clubcoach.compute.progression_model import most_seen, pose
 from clubcoach.compute.progression_predict import predict_rows
 from clubcoach.compute.progression_read import draw_scores, score_rows, seen_so_far
-from clubcoach.compute.progression_learn import can_learn, learn
 from clubcoach.compute.progression_shared import (
     Floats,
     Ints,
@@ -347,9 +347,7 @@ def _unfitted(tallies: Tallies, priors: Priors, anchor: ArrayLike | None) -> tup
     """Shared effects at their priors, and the seat of each row."""
     areas = np.unique(tallies.area)
     checks, first = np.unique(tallies.check, return_index=True)
-    analysts, who, month, seat = seats_of(
-        tallies.analyst, tallies.day, walking=priors.severity_walk_sd > 0
-    )
+    analysts, who, month, seat = seats_of(tallies.analyst, tallies.day, walking=priors.severity_walk_sd > 0)
     where = np.searchsorted(areas, tallies.area[first])
     known = at_priors(priors, areas, checks, where, analysts, who, month)
     return (known if anchor is None else _anchored(known, whole("anchor", anchor))), seat
@@ -364,7 +362,10 @@ def _held(tallies: Tallies, shared: Shared) -> tuple[Shared, Ints]:
     analysts, who, month, seat = seats_of(tallies.analyst, tallies.day, walking=walking)
     known = extend(shared, areas, checks, tallies.area[first], analysts, who, month)
     pairs = list(zip(np.searchsorted(known.analysts, analysts)[who].tolist(), month.tolist(), strict=True))
-    at = {pair: i for i, pair in enumerate(zip(known.seat_analyst.tolist(), known.seat_month.tolist(), strict=True))}
+    at = {
+        pair: i
+        for i, pair in enumerate(zip(known.seat_analyst.tolist(), known.seat_month.tolist(), strict=True))
+    }
     return known, np.array([at[pair] for pair in pairs], dtype=np.int64)[seat]
 
 

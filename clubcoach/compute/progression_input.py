@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -75,7 +76,7 @@ class Layout:
         """
         edge = np.flatnonzero(np.diff(self.steps, prepend=-1, append=-1)).tolist()
         out = []
-        for first, last in zip(edge[:-1], edge[1:], strict=True):
+        for first, last in pairwise(edge):
             steps = int(self.steps[first])
             size = max(1, most // steps)
             out += [(at, min(at + size, last), steps) for at in range(first, last, size)]

@@ -73,7 +73,9 @@ def learn(layout: Layout, cells: Cells, shared: Shared, looks: Ints) -> Shared:
     """
     layout, cells, looks = _some(layout, cells, looks)
     prior = shared
-    shared = replace(shared, priors=replace(shared.priors, drift_sd=WIDE_DRIFT_SD, drift_area_sd=WIDE_DRIFT_SD))
+    shared = replace(
+        shared, priors=replace(shared.priors, drift_sd=WIDE_DRIFT_SD, drift_area_sd=WIDE_DRIFT_SD)
+    )
     state: State | None = None
     for round_ in range(_ROUNDS):
         before = _free(shared)
@@ -86,7 +88,7 @@ def learn(layout: Layout, cells: Cells, shared: Shared, looks: Ints) -> Shared:
         if np.abs(path[-1] - path[-2]).max() < _ENOUGH:
             break
         if round_ < _ROUNDS - 1:
-            shared = _with(shared, _aitken(path), prior)
+            shared = _with(shared, _aitken(path))
     return replace(shared, value=posterior.shared.value, priors=_settled(posterior, prior.priors))
 
 
@@ -108,10 +110,10 @@ def _some(layout: Layout, cells: Cells, looks: Ints) -> tuple[Layout, Cells, Int
 def _free(shared: Shared) -> Floats:
     p = shared.priors
     scalars = np.array([p.own_sd**2, p.day_variance, p.situation_variance])
-    return np.log(np.concatenate([shared.walk, scalars]))
+    return np.asarray(np.log(np.concatenate([shared.walk, scalars])), dtype=np.float64)
 
 
-def _with(shared: Shared, free: Floats, prior: Shared) -> Shared:
+def _with(shared: Shared, free: Floats) -> Shared:
     values = np.exp(free)
     areas = shared.areas.size
     own, day, situation = values[areas:]
@@ -128,7 +130,7 @@ def _aitken(path: list[Floats]) -> Floats:
     """Where a sequence that closes in geometrically would end, taken with care."""
     one, two = path[-2] - path[-3], path[-1] - path[-2]
     ratio = np.clip(np.divide(two, one, out=np.zeros_like(two), where=np.abs(one) > 1e-12), 0.0, 0.95)
-    return path[-1] + np.clip(two * ratio / (1.0 - ratio), -1.5, 1.5)
+    return np.asarray(path[-1] + np.clip(two * ratio / (1.0 - ratio), -1.5, 1.5))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -187,7 +189,9 @@ def _walk(posterior: Posterior, prior: Shared, spread: _Spread) -> Floats:
     step = posterior.state.theta[later] - posterior.state.theta[before] - gap * shared.value[drift]
     moved = posterior.variance[later] + posterior.variance[before] - 2.0 * posterior.lagged[later]
     own = spread.own[later] - spread.own[before]
-    moved += np.einsum("sao,sop,sap->sa", own, posterior.own_covariance[layout.unit[later]], own, optimize=True)
+    moved += np.einsum(
+        "sao,sop,sap->sa", own, posterior.own_covariance[layout.unit[later]], own, optimize=True
+    )
     across = spread.shared[later] - spread.shared[before]
     across[:, np.arange(areas), drift] += gap
     moved += np.einsum("sap,sap->sa", across @ shared.covariance, across)
@@ -259,8 +263,8 @@ def _settled(posterior: Posterior, prior: Priors) -> Priors:
     columns = shared.columns["drift"]
     at = np.arange(columns.start, columns.stop)
     one, held = np.eye(at.size), shared.priors
-    common, apart = np.meshgrid(prior.drift_sd * _DRIFTS, prior.drift_area_sd * _DRIFTS, indexing="ij")
-    common, apart = common.ravel(), apart.ravel()
+    common = np.repeat(prior.drift_sd * _DRIFTS, _DRIFTS.size)
+    apart = np.tile(prior.drift_area_sd * _DRIFTS, _DRIFTS.size)
     fit = _likeliness(
         shared,
         at,
@@ -301,4 +305,6 @@ def _likeliness(shared: Shared, at: Ints, held: Floats, grid: Floats) -> Floats:
     found = noise @ np.linalg.solve(posterior, shared.value[at])
     total = grid + noise
     _sign, size = np.linalg.slogdet(total)
-    return np.asarray(-0.5 * size - 0.5 * np.einsum("i,mi->m", found, np.linalg.solve(total, found[:, None])[..., 0]))
+    return np.asarray(
+        -0.5 * size - 0.5 * np.einsum("i,mi->m", found, np.linalg.solve(total, found[:, None])[..., 0])
+    )

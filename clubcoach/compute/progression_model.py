@@ -8,7 +8,7 @@ import numpy as np
 
 from clubcoach.compute.progression_chain import walk_precision
 from clubcoach.compute.progression_input import Cells, Layout
-from clubcoach.compute.progression_shared import Floats, Shared, at_priors
+from clubcoach.compute.progression_shared import Floats, Ints, Shared, at_priors
 
 
 @dataclass(frozen=True, slots=True, eq=False)

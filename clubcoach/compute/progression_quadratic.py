@@ -12,7 +12,6 @@ from clubcoach.compute.progression_input import Layout
 from clubcoach.compute.progression_model import Problem, State, logits, prior_residuals, shared_prior
 from clubcoach.compute.progression_shared import BALLS, Floats, Ints
 
-
 # Slots of one piece of the elimination.
 _AT_ONCE = 400
 
@@ -76,13 +75,19 @@ def expand(problem: Problem, state: State, *, with_shared: bool) -> Quadratic:
 
 
 def _sum(index: Ints, values: Floats, shape: tuple[int, ...]) -> Floats:
-    return np.bincount(index, weights=values, minlength=int(np.prod(shape))).reshape(shape)
+    total = np.bincount(index, weights=values, minlength=int(np.prod(shape)))
+    return np.asarray(total, dtype=np.float64).reshape(shape)
 
 
 def _data_border(problem: Problem, weights: Floats, by_check: Floats, *, with_shared: bool) -> Floats:
     """Second derivatives of the likelihood between a node and (own, shared)."""
     cells, shared, slots = problem.cells, problem.shared, problem.layout.slots
-    areas, checks, analysts, own = shared.areas.size, shared.checks.size, shared.seat_analyst.size, problem.own
+    areas, checks, analysts, own = (
+        shared.areas.size,
+        shared.checks.size,
+        shared.seat_analyst.size,
+        problem.own,
+    )
     out = np.zeros((slots, areas, own + (shared.value.size if with_shared else 0)))
     for area in range(areas):
         rows = np.flatnonzero(shared.check_area == area)

@@ -309,8 +309,8 @@ def _from_first_format(data: Mapping[str, Any]) -> dict[str, Any]:
     size = len(data.get("analysts", ()))
     priors = {
         **data["priors"],
-        "own_sd": data.get("own_sd", Priors.own_sd),
-        "day_variance": data.get("day_variance", Priors.day_variance),
+        "own_sd": data.get("own_sd", Priors().own_sd),
+        "day_variance": data.get("day_variance", Priors().day_variance),
         "situation_variance": 0.0,
         "drift_sd": 0.0,
         "drift_area_sd": data["priors"].get("drift_sd", 0.0),

@@ -90,7 +90,7 @@ def solve(problem: Problem, *, held: bool) -> Posterior:
 
 
 def _settle(problem: Problem, state: State, tolerance: float, *, held: bool) -> State:
-    """Steps of Newton's method until the last one was small: of the shared effects, or while they are held of the rest."""
+    """Steps of Newton's method until the last was small: of the shared effects, or of the rest while they are held."""
     best = objective(problem, state)
     for _ in range(STEPS):
         quadratic = expand(problem, state, with_shared=not held)
