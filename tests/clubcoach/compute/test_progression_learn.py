@@ -89,8 +89,11 @@ def test_spread_of_strictness_and_drifts_is_weighed_as_by_the_slow_road() -> Non
     weight = np.exp(fit - fit.max()) * grid
     assert priors.severity_sd == pytest.approx(np.sqrt(np.sum(weight * grid**2) / np.sum(weight)), rel=0.05)
     best = slow_likelihood(columns, at, drift_sd=priors.drift_sd, drift_area_sd=priors.drift_area_sd)
-    for common in (1e-5, 0.0012, 0.004, 0.012):
-        for apart in (1e-5, 0.004):
+    # Up to the documented priors, beyond which no progress is learned.
+    assert priors.drift_sd <= Priors().drift_sd
+    assert priors.drift_area_sd <= Priors().drift_area_sd
+    for common in (1e-5, 0.0006, 0.0012):
+        for apart in (1e-5, 0.0005, 0.001):
             there = slow_likelihood(columns, at, drift_sd=common, drift_area_sd=apart)
             assert there < best + 0.05, (common, apart)
 
