@@ -76,7 +76,10 @@ def _volatility(mine: Ratings, delta: np.ndarray, v: np.ndarray, tau: float) -> 
 # Days of a period, first deviation, first volatility, tau. Wider first deviations and longer periods overshoot: a
 # check has hundreds of games in one, and Glicko-2 takes one step from where it stood before.
 SETTINGS = [
-    (period, phi, sigma, 0.5) for period in (2, 7) for phi in (0.4, 0.7) for sigma in (0.03, 0.06, 0.12, 0.24)
+    (period, phi, sigma, 0.5)
+    for period in (2, 7)
+    for phi in (0.4, 0.7)
+    for sigma in (0.015, 0.03, 0.06, 0.12)
 ]
 
 

@@ -83,7 +83,7 @@ def fading_share(known: np.ndarray, asked: np.ndarray, setting: tuple[float, flo
     return expit(logit(share) + hard - logit(club[asked[2]]))
 
 
-RIDGE = (0.1, 0.3, 1.0, 3.0)
+RIDGE = (0.3, 1.0, 3.0, 10.0)
 
 
 def one_hot(values: np.ndarray, names: np.ndarray) -> csr_matrix:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -10,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from clubcoach.compute.progression import Priors, Progression, fit_progression
-from clubcoach.compute.progression_learn import SEVERITY_PRIOR_SD, WIDE_DRIFT_SD
+from clubcoach.compute.progression_learn import SEVERITY_PRIOR_SD, WIDE_DRIFT_SD, _better
 from tests.clubcoach.compute.simulate import Club, counted
 from tests.clubcoach.compute.slow_progression import SlowPriors, slow_fit
 
@@ -96,6 +97,57 @@ def test_spread_of_strictness_and_drifts_is_weighed_as_by_the_slow_road() -> Non
         for apart in (1e-5, 0.0005, 0.001):
             there = slow_likelihood(columns, at, drift_sd=common, drift_area_sd=apart)
             assert there < best + 0.05, (common, apart)
+
+
+def test_a_step_of_learning_is_that_of_the_dense_posterior() -> None:
+    # Every second moment that a step of EM rests on, from the dense covariance, shared effects included.
+    columns = uneven_club(914, units=10, areas=2)
+    change = {"drift_sd": 0.02, "own_sd": 0.6, "severity_sd": 0.9}
+    fitted = fit_progression(*columns, priors=Priors(**change))
+    problem = fitted.posterior.problem
+    stepped, was = _better(fitted.posterior, problem.shared), Priors(**change)
+    slow = slow_fit(columns.T, SlowPriors(**change))
+
+    def moment(*parts: tuple[tuple, float]) -> float:  # type: ignore[type-arg]
+        row = np.zeros(len(slow.names))
+        for name, weight in parts:
+            row[slow.where[name]] += weight
+        return float((row @ slow.mode) ** 2 + row @ slow.covariance @ row)
+
+    units = {u: np.unique(columns[1][columns[0] == u]).tolist() for u in range(10)}
+    for area in (0, 1):
+        walked = [
+            moment((("theta", u, b, area), 1), (("theta", u, a, area), -1), (("drift", area), a - b))
+            / (b - a)
+            for u, days in units.items()
+            for a, b in pairwise(days)
+        ]
+        due = (20 * was.walk_variance + sum(walked)) / (20 + len(walked))
+        assert stepped.walk[area] == pytest.approx(due, rel=1e-6)
+        begun = [moment((("theta", u, days[0], area), 1), (("start", area), -1)) for u, days in units.items()]
+        due = (sum(begun) + 13 * was.initial_sd**2) / (10 + 13)
+        assert stepped.initial[area, area] == pytest.approx(due, rel=1e-6)
+    # A unit has six own effects, four of them free; the squares of free coordinates add up to those of all six.
+    own = [
+        moment(*zip([("own", u, c) for c in checks[:-1]], row, strict=True))
+        for u in units
+        for checks in slow.checks.values()
+        for row in (*np.eye(2), -np.ones(2))
+    ]
+    assert stepped.own_sd**2 == pytest.approx((20 * was.own_sd**2 + sum(own)) / (20 + 10 * 4), rel=1e-6)
+    day, luck = [], []
+    for u, days in units.items():
+        for on in days:
+            for area in (0, 1):
+                count = columns[6][(columns[0] == u) & (columns[1] == on) & (columns[2] == area)].max()
+                a, b = was.day_variance, was.situation_variance / count
+                size = moment((("form", u, on, area), 1))
+                day.append((a / (a + b)) ** 2 * size + a * b / (a + b))
+                luck.append(count * ((b / (a + b)) ** 2 * size + a * b / (a + b)))
+    due = (20 * was.day_variance + sum(day)) / (20 + len(day))
+    assert stepped.priors.day_variance == pytest.approx(due, rel=1e-6)
+    due = (20 * was.situation_variance + sum(luck)) / (20 + len(luck))
+    assert stepped.priors.situation_variance == pytest.approx(due, rel=1e-6)
 
 
 # Nothing where there is nothing
