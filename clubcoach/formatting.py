@@ -96,6 +96,18 @@ def score_range(score: float, low: float, high: float) -> str:
     return gettext("%(score)d (%(low)d to %(high)d)") % whole
 
 
+def signed(value: float) -> str:
+    """'+6', '−4', '0': whole points of a change."""
+    points = round(value)
+    return f"+{points}" if points > 0 else f"\N{MINUS SIGN}{-points}" if points < 0 else "0"
+
+
+def signed_range(change: float, low: float, high: float) -> str:
+    """'+6 (+1 to +11)'."""
+    ends = {"change": signed(change), "low": signed(low), "high": signed(high)}
+    return gettext("%(change)s (%(low)s to %(high)s)") % ends
+
+
 def score_words(score: float, low: float, high: float, n: int) -> str:
     """For coaches: '54 (45 to 63), 48 checks seen'."""
     if not n:

@@ -26,6 +26,7 @@ from clubcoach.models import Job
 log = structlog.get_logger(__name__)
 
 Handler = Callable[["Work"], None]
+Listener = Callable[[int, str], None]
 HANDLERS: dict[str, Handler] = {}
 # Kinds that are to be done again and again, without anybody asking.
 EVERY: dict[str, timedelta] = {}
@@ -42,8 +43,8 @@ class CannotWork(Exception):
 class Work:
     """One attempt at a job, as its handler sees it."""
 
-    def __init__(self, job: Job) -> None:
-        self.job = job
+    def __init__(self, job: Job, listener: Listener | None = None) -> None:
+        self.job, self.listener = job, listener
         self.args: dict[str, Any] = job.args
 
     def _mine(self) -> Any:
@@ -56,6 +57,8 @@ class Work:
         lease = timezone.now() + timedelta(seconds=settings.JOB_LEASE_SECONDS)
         if not self._mine().update(progress=max(0, min(99, progress)), note=note[:300], lease_until=lease):
             raise LostLease
+        if self.listener:
+            self.listener(progress, note)
 
     @contextmanager
     def finish(self) -> Iterator[None]:
@@ -119,12 +122,15 @@ def claim(job_id: int) -> Job | None:
     return Job.objects.get(pk=job_id) if taken else None
 
 
-def perform(job_id: int) -> bool:
-    """Claim a job and do it; True when it is done. Errors are written on the row, where people see them."""
+def perform(job_id: int, listener: Listener | None = None) -> bool:
+    """Claim a job and do it; True when it is done. Errors are written on the row, where people see them.
+
+    The listener hears what is written on the row while it is done, for somebody who waits at a command line.
+    """
     job = claim(job_id)
     if job is None:
         return False
-    work = Work(job)
+    work = Work(job, listener)
     try:
         HANDLERS[job.kind](work)
     except LostLease:

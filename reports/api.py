@@ -6,7 +6,7 @@ Coaches get scores with their interval; students and guardians get tenths, as th
 from typing import Any
 from uuid import UUID
 
-from django.db.models import Q, QuerySet
+from django.db.models import Count, OuterRef, Q, QuerySet, Subquery
 from django.shortcuts import get_object_or_404
 from django.utils.translation import gettext_lazy as _
 from django_filters import rest_framework as filters
@@ -23,6 +23,8 @@ from players.models import Player, Unit
 from reports.focus import points_of
 from reports.homework import log_homework
 from reports.models import FocusPoint, Homework, HomeworkLog, Score
+from reports.severity import severities
+from reports.trend import Standing
 
 READ = (Can.SEE_SCORES, Can.OWN_PADEL)
 
@@ -45,7 +47,27 @@ class UnitSerializer(serializers.ModelSerializer):
         return [player.uuid for player in (unit.first, unit.second) if player is not None]
 
 
-class ScoreSerializer(serializers.ModelSerializer):
+class EnoughSerializer(serializers.ModelSerializer):
+    """Whether enough was seen by that day for a page to show the score, and about how many checks are missing."""
+
+    enough = serializers.SerializerMethodField(
+        help_text=_(
+            "15 checks over two match days and an interval under 25 points: else pages say what is missing."
+        )
+    )
+    about_more = serializers.SerializerMethodField(
+        help_text=_("About so many more checks until it is enough; 0 when it is.")
+    )
+
+    def get_enough(self, row: Any) -> bool:
+        return Standing(row, row.days).enough
+
+    def get_about_more(self, row: Any) -> int:
+        standing = Standing(row, row.days)
+        return 0 if standing.enough else standing.about_more
+
+
+class ScoreSerializer(EnoughSerializer):
     """Numbers between 0 and 100; severity of analysts and hard balls are taken out of them."""
 
     unit = UnitSerializer(read_only=True)
@@ -53,10 +75,22 @@ class ScoreSerializer(serializers.ModelSerializer):
 
     class Meta:
         model = Score
-        fields = ["unit", "area", "series", "day", "score", "low", "high", "n", "better_than_first"]
+        fields = [
+            "unit",
+            "area",
+            "series",
+            "day",
+            "score",
+            "low",
+            "high",
+            "n",
+            "enough",
+            "about_more",
+            "better_than_first",
+        ]
 
 
-class OwnScoreSerializer(serializers.ModelSerializer):
+class OwnScoreSerializer(EnoughSerializer):
     """What students and guardians read: about so many in ten, and between which it may be."""
 
     unit = UnitSerializer(read_only=True)
@@ -67,7 +101,7 @@ class OwnScoreSerializer(serializers.ModelSerializer):
 
     class Meta:
         model = Score
-        fields = ["unit", "area", "series", "day", "about", "low", "high", "n"]
+        fields = ["unit", "area", "series", "day", "about", "low", "high", "n", "enough", "about_more"]
 
     def get_about(self, row: Score) -> int:
         return formatting.tenths(row.score / 100)
@@ -166,6 +200,14 @@ class HomeworkFilter(filters.FilterSet):
         fields = ["player", "week_of"]
 
 
+def _days_so_far() -> Subquery:
+    """On how many days something new was seen of the area, up to the row's own."""
+    so_far = Score.objects.filter(
+        unit=OuterRef("unit"), area=OuterRef("area"), series=OuterRef("series"), day__lte=OuterRef("day")
+    )
+    return Subquery(so_far.order_by().values("unit").annotate(days=Count("n", distinct=True)).values("days"))
+
+
 @extend_schema(
     responses=PolymorphicProxySerializer(
         "ToldScore", [ScoreSerializer, OwnScoreSerializer], resource_type_field_name=None, many=True
@@ -191,9 +233,33 @@ class ScoreList(generics.ListAPIView):
             return Score.objects.none()
         return (
             Score.objects.filter(club=request.viewer.club, unit__in=units_of(request.viewer))
+            .annotate(days=_days_so_far())
             .select_related("unit__first", "unit__second", "area")
             .order_by("day", "pk")
         )
+
+
+class SeveritySerializer(serializers.Serializer):
+    """How strict an analyst is against the club's average one. Scores are free of it."""
+
+    analyst = serializers.CharField(help_text=_("Name of the analyst."))
+    severity = serializers.FloatField(
+        allow_null=True,
+        help_text=_("Logits above the average analyst: above 0 is strict. Null until a full fit."),
+    )
+    sd = serializers.FloatField(allow_null=True, help_text=_("Standard deviation of it, in logits."))
+    words = serializers.CharField(help_text=_("The same in words, as far as it is sure."))
+    n = serializers.IntegerField(help_text=_("Checks that the analyst saw and that count now."))
+
+
+class SeverityList(APIView):
+    """Analysts by name with their strictness as the last full fit found it; an assistant gets the own row only."""
+
+    rights = {"GET": (Can.REVIEW, Can.CODE)}
+
+    @extend_schema(operation_id="severity_list", responses=SeveritySerializer(many=True))
+    def get(self, request: Any, slug: str) -> Response:
+        return Response(SeveritySerializer(severities(request.viewer), many=True).data)
 
 
 class FocusList(generics.ListAPIView):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import uuid as uuids
+from collections.abc import Iterable
 from datetime import date
 from typing import Any
 
@@ -10,11 +11,25 @@ from django import forms
 from django.utils.html import format_html
 from django.utils.translation import gettext_lazy as _
 
+from clubcoach import formatting
 from clubcoach.models import Club
 from players.forms import DayInput
 from players.models import Check, CheckListVersion, CheckWording, Drill, Note, Player, Unit
 from reports.homework import TIMES
 from reports.models import FocusPoint, Homework, HomeworkLog
+
+
+class SinceForm(forms.Form):
+    """Since which match day a change is told; it is asked with the page and so never bound."""
+
+    since = forms.ChoiceField(label=_("Change since"))
+
+    def __init__(self, *, days: Iterable[date], since: date, club: Club, area: str = "") -> None:
+        super().__init__(auto_id="change-%s")
+        self.fields["since"].choices = [(day.isoformat(), formatting.day(day, club)) for day in sorted(days)]
+        self.fields["since"].initial = since.isoformat()
+        if area:
+            self.fields["area"] = forms.CharField(widget=forms.HiddenInput, initial=area)
 
 
 class LogForm(forms.Form):

@@ -18,6 +18,7 @@ from players.consent import consent_states
 from players.models import Area, Level, Player
 from reports.homework import monday_of
 from reports.roster import RosterRow, everybody, few, overview, standings, unguarded, unseen
+from reports.sets import sets_of
 from sessions.models import Attendance, Lesson
 from sessions.services.lessons import span_of
 
@@ -86,11 +87,15 @@ class Programme:
         self.club, self.today = club, club.today(now)
         self.rows = standings(club, everybody(club))
         self.levels = list(Level.objects.filter(club=club))
+        self.sets = sets_of(club)
+        for row in self.rows:
+            row.set_mark = self.sets.mark(row.unit)
 
     def context(self) -> dict[str, Any]:
         players = [row.player for row in self.rows]
         return {
             "overview": overview(self.rows, today=self.today),
+            "set_told": self.sets.sentence(),
             "levels": self._counts(),
             "ranks": self.levels,
             "gaps": gap_table(self.rows, self.levels, self._areas()),

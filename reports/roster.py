@@ -30,6 +30,9 @@ class RosterRow:
     clearly_below: list[Area] = field(default_factory=list)
     a_little_below: list[Area] = field(default_factory=list)
     reached: list[Area] = field(default_factory=list)
+    unit: int | None = None
+    # Which set of analyses the player's scores are of, where a club's do not hang together.
+    set_mark: str = ""
 
     @property
     def known(self) -> bool:
@@ -77,7 +80,7 @@ def standings(club: Club, players: Iterable[Player]) -> list[RosterRow]:
     found = []
     for player in rows:
         unit = unit_of.get(player.pk)
-        standing = RosterRow(player, last.get(unit) if unit else None)
+        standing = RosterRow(player, last.get(unit) if unit else None, unit=unit)
         for score, days in scores.get(unit, ()) if unit else ():
             area = areas.get(score.area_id)
             standard = asked.get((player.level_id, score.area_id))

@@ -7,7 +7,7 @@ time. "Then" is what was told when a day's match was first published, and nothin
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
@@ -16,7 +16,9 @@ import numpy as np
 from django.db import transaction
 from django.db.models import Sum
 from django.utils import timezone
+from django.utils.translation import gettext as _
 
+from clubcoach.compute.betterment import above_first
 from clubcoach.compute.progression import Progression, Shared, fit_progression
 from clubcoach.compute.progression_shared import Ints
 from clubcoach.models import Club
@@ -27,8 +29,11 @@ from sessions.models.marks import TallyQuerySet
 
 NOW, THEN = str(Score.Series.NOW), str(Score.Series.THEN)
 BALLS = {"easy": 0, "normal": 1, "hard": 2}
-DRAWS = 2000
+# Units at a time, counted in days of theirs, which bounds the memory of telling a young club's days one by one.
+DAYS_AT_ONCE = 4000
+WRITE_AT_ONCE = 2000
 COLUMNS = ("pk", "unit", "day", "area", "check", "analyst", "ball", "seen", "met")
+TOLD = ("player", "day", "area", "score", "low", "high", "n")
 # A season begins here; within one, the average analyst stays who it was.
 SEASON_BEGINS = (9, 1)
 # A first fit on a match or two knows one analyst, and must not make that one the measure for the whole season.
@@ -139,15 +144,24 @@ class Prepared:
     then: list[Score]
 
 
-def prepare_full_fit(*, club: Club, now: datetime | None = None) -> Prepared | None:
-    """The long part, outside of any transaction that others wait for."""
-    moment = now or timezone.now()
+def prepare_full_fit(
+    *, club: Club, now: datetime | None = None, tell: Callable[[int, str], None] | None = None
+) -> Prepared | None:
+    """The long part, outside of any transaction that others wait for; ``tell`` hears how far it is."""
+    moment, say = now or timezone.now(), tell or _to_nobody
+    say(5, _("Reading what was seen"))
     tallies = read_tallies(club=club)
     if not len(tallies):
         return None
+    say(15, _("Learning what everybody's scores have in common"))
     result = tallies.fit(anchor=_anchor(club, moment, tallies))
+    say(60, _("Fitting each player and pair, day by day"))
     rows = _scored(club, tallies, result, result.shared)
     return Prepared(club, moment, tallies, result.shared, *rows)
+
+
+def _to_nobody(progress: int, note: str) -> None:
+    pass
 
 
 def _anchor(club: Club, now: datetime, tallies: Tallied) -> Ints | None:
@@ -191,13 +205,17 @@ def switch_over(prepared: Prepared) -> SharedFit:
 
 
 def full_fit_due(club: Club, now: datetime | None = None) -> bool:
-    """Once a day while something is published, and sooner while a club is young and its data double."""
+    """At the first publishing, and while a club is young whenever its data double or a day has gone by.
+
+    Older clubs wait for the morning, and for this only where no morning has come for two days.
+    """
     fit = last_fit(club)
     seen = scored_tallies(club).aggregate(seen=Sum("seen"))["seen"] or 0
     if fit is None or not seen:
         return bool(seen)
-    old = fit.made_at <= (now or timezone.now()) - timedelta(hours=20)
-    return old or seen >= 2 * fit.shared.get("n", 0)
+    known = fit.shared.get("n", 0)
+    patience = timedelta(hours=20) if known < ANCHOR_LEAST else timedelta(hours=48)
+    return fit.made_at <= (now or timezone.now()) - patience or seen >= 2 * known
 
 
 def _one_at_a_time(club: Club) -> None:
@@ -216,63 +234,44 @@ def _scored(
 def _write(fit: SharedFit, now: list[Score], then: list[Score]) -> None:
     for row in (*now, *then):
         row.fit = fit
-    Score.objects.bulk_create(now, batch_size=500)
+    Score.objects.bulk_create(now, batch_size=WRITE_AT_ONCE)
     # Whoever was told first stays: a row that is there already is left as it is.
-    Score.objects.bulk_create(then, batch_size=500, ignore_conflicts=True)
+    Score.objects.bulk_create(then, batch_size=WRITE_AT_ONCE, ignore_conflicts=True)
 
 
-def _rows(club: Club, result: Progression, series: str, *, only_day: int | None = None) -> list[Score]:
-    """A row for each unit, match day and area of which something was seen by then."""
-    table = {name: column.tolist() for name, column in result.scores().items()}
-    better = _better(club, result, table, only_day)
-    made = []
-    for at, (unit, day, area, n) in enumerate(
-        zip(table["player"], table["day"], table["area"], table["n"], strict=True)
-    ):
-        if not n or only_day not in (None, day):
-            continue
-        made.append(
-            Score(
-                club=club,
-                unit_id=unit,
-                area_id=area,
-                series=series,
-                day=date.fromordinal(day),
-                score=table["score"][at],
-                low=table["low"][at],
-                high=table["high"][at],
-                n=n,
-                better_than_first=better.get((unit, area, day)),
-            )
-        )
-    return made
+def _rows(club: Club, result: Progression, series: str, *, on: Any = None) -> list[Score]:
+    """A row for each unit, match day and area of which something was seen by then; with ``on`` of one day a unit.
 
-
-def _better(
-    club: Club, result: Progression, table: dict[str, list[Any]], only_day: int | None
-) -> dict[tuple[int, int, int], float]:
-    """Chance of being better than on the first day on which the area was seen, from joint draws.
-
-    The seed comes from the keys of club and unit, so that scoring twice gives the same.
+    ``on`` says the day of unit 0, 1, 2 and so on.
     """
-    seen: dict[int, dict[int, list[int]]] = defaultdict(lambda: defaultdict(list))
-    for unit, day, area, n in zip(table["player"], table["day"], table["area"], table["n"], strict=True):
-        # The first day is what the others are compared with, so it is drawn whatever is asked for.
-        if n and (not seen[unit][area] or only_day in (None, day)):
-            seen[unit][area].append(day)
-    where = {int(area): at for at, area in enumerate(result.areas)}
-    found = {}
-    for unit, areas in seen.items():
-        days = sorted({day for of_area in areas.values() for day in of_area})
-        if len(days) < 2:
-            continue
-        drawn = result.draws(unit, days, rng=np.random.default_rng([club.pk, unit]), n=DRAWS)
-        for area, of_area in areas.items():
-            first = drawn[:, days.index(of_area[0]), where[area]]
-            for day in of_area[1:]:
-                change = drawn[:, days.index(day), where[area]] - first
-                found[unit, area, day] = float(np.mean(change > 0) + 0.5 * np.mean(change == 0))
-    return found
+    table = result.scores()
+    seen = table["n"] > 0
+    if on is not None:
+        seen &= table["day"] == on[table["player"]]
+    columns = {name: column[seen].tolist() for name, column in table.items()}
+    better = _better(result)
+    return [
+        Score(
+            club_id=club.pk,
+            unit_id=unit,
+            area_id=area,
+            series=series,
+            day=date.fromordinal(day),
+            score=score,
+            low=low,
+            high=high,
+            n=n,
+            better_than_first=better.get((unit, area, day)),
+        )
+        for unit, day, area, score, low, high, n in zip(*(columns[name] for name in TOLD), strict=True)
+    ]
+
+
+def _better(result: Progression) -> dict[tuple[int, int, int], float]:
+    """By unit, area and day the chance of being better than on the first day on which the area was seen."""
+    found = above_first(result)
+    keys = zip(*(found[name].tolist() for name in ("player", "area", "day")), strict=True)
+    return dict(zip(keys, found["p"].tolist(), strict=True))
 
 
 def _untold(club: Club, tallies: Tallied, shared: Shared) -> list[Score]:
@@ -284,15 +283,25 @@ def _untold(club: Club, tallies: Tallied, shared: Shared) -> list[Score]:
         .order_by()
     )
     rows: list[Score] = []
-    for day, waiting in sorted(_days_to_tell(tallies, told).items()):
-        upto = np.isin(tallies["unit"], list(waiting)) & (tallies["day"] <= day)
-        result = tallies.where(upto).fit(shared=shared)
-        rows += _rows(club, result, THEN, only_day=day)
+    for waiting in _in_pieces(tallies, _days_to_tell(tallies, told)):
+        rows += _told_on(club, tallies, waiting, shared)
     return rows
 
 
-def _days_to_tell(tallies: Tallied, told: set[tuple[int, int, date]]) -> dict[int, set[int]]:
-    """Match days, each with the units of which an area that was seen by then has not been told."""
+def _told_on(club: Club, tallies: Tallied, waiting: list[tuple[int, int]], shared: Shared) -> list[Score]:
+    """Units as they were on their days: each a unit of its own in one solve, of which the last day is told."""
+    parts = [np.flatnonzero((tallies["unit"] == unit) & (tallies["day"] <= day)) for unit, day in waiting]
+    then = tallies.where(np.concatenate(parts))
+    then.columns["unit"] = np.repeat(np.arange(len(waiting)), [part.size for part in parts])
+    days = np.array([day for _unit, day in waiting])
+    rows = _rows(club, then.fit(shared=shared), THEN, on=days)
+    for row in rows:
+        row.unit_id = waiting[row.unit_id][0]
+    return rows
+
+
+def _days_to_tell(tallies: Tallied, told: set[tuple[int, int, date]]) -> list[tuple[int, int]]:
+    """Units with match days on which an area that was seen by then has not been told, by day."""
     days: dict[int, set[int]] = defaultdict(set)
     first: dict[tuple[int, int], int] = {}
     for unit, area, day in zip(
@@ -300,9 +309,26 @@ def _days_to_tell(tallies: Tallied, told: set[tuple[int, int, date]]) -> dict[in
     ):
         days[unit].add(day)
         first[unit, area] = min(day, first.get((unit, area), day))
-    waiting: dict[int, set[int]] = defaultdict(set)
-    for (unit, area), since in first.items():
-        for day in days[unit]:
-            if day >= since and (unit, area, date.fromordinal(day)) not in told:
-                waiting[day].add(unit)
-    return waiting
+    waiting = {
+        (day, unit)
+        for (unit, area), since in first.items()
+        for day in days[unit]
+        if day >= since and (unit, area, date.fromordinal(day)) not in told
+    }
+    return [(unit, day) for day, unit in sorted(waiting)]
+
+
+def _in_pieces(tallies: Tallied, waiting: list[tuple[int, int]]) -> Iterable[list[tuple[int, int]]]:
+    days: dict[int, set[int]] = defaultdict(set)
+    for unit, day in zip(tallies["unit"].tolist(), tallies["day"].tolist(), strict=True):
+        days[unit].add(day)
+    piece: list[tuple[int, int]] = []
+    size = 0
+    for unit, day in waiting:
+        size += sum(before <= day for before in days[unit])
+        piece.append((unit, day))
+        if size >= DAYS_AT_ONCE:
+            yield piece
+            piece, size = [], 0
+    if piece:
+        yield piece

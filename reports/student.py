@@ -20,7 +20,9 @@ from reports.homework import current_homework
 from reports.models import FocusPoint, Homework, Score
 from reports.news import TERM, attendance_words, news_of, notes_told
 from reports.pictures import Picture, pictures
-from reports.trend import Trend, trends
+from reports.reading import read
+from reports.sets import sets_of
+from reports.trend import AskedSince, Trend, add_what_is_behind, tell_changes, trends
 from sessions.models import Analysis
 from sessions.services.lessons import attendance_of, next_lessons_of
 
@@ -74,12 +76,13 @@ class StudentPage:
         player: Player,
         *,
         now: datetime,
+        since: str = "",
         log: LogForm | None = None,
         focus: FocusForm | None = None,
         reword: RewordForm | None = None,
         give: HomeworkForm | None = None,
     ) -> None:
-        self.viewer, self.player, self.now = viewer, player, now
+        self.viewer, self.player, self.now, self.since = viewer, player, now, since
         self.club: Club = viewer.club
         self.today = self.club.today(now)
         self.minor = player.is_minor(self.today)
@@ -99,10 +102,14 @@ class StudentPage:
         named = [point.check_identity_id for point in points]
         wordings = newest_wordings([*named, *(check for of_unit in seen.values() for check in of_unit)])
         groups = self._groups(shown, points, seen, wordings)
+        one_eye = sets_of(self.club).one_eye
+        asked = self._tell_trends([trend for group in groups for trend in group.trends], one_eye=one_eye)
         return {
             "player": self.player,
             "minor": self.minor,
             "counts": self.counts,
+            "asked": asked,
+            "one_eye": one_eye,
             "own": self.own,
             "may_set": self.may_set,
             "told": told,
@@ -155,6 +162,14 @@ class StudentPage:
         ):
             groups[trend.unit.pk].trends.append(trend)
         return list(groups.values())
+
+    def _tell_trends(self, shown: list[Trend], *, one_eye: bool) -> AskedSince | None:
+        """What changed, and what is behind; of a minor the family is told no change that chance has a part in."""
+        reading = read(club=self.club, units={trend.unit.pk: trend.unit for trend in shown}.values())
+        add_what_is_behind(shown, reading, counts=self.counts, one_eye=one_eye)
+        if self.minor and not self.counts:
+            return None
+        return tell_changes(shown, reading, asked=self.since, counts=self.counts)
 
     def _partner(self, unit: Unit) -> str:
         if unit.second is None:

@@ -12,9 +12,13 @@ from django.utils.translation import gettext as _
 from clubcoach import formatting
 from clubcoach.models import Club
 from players.models import Area, Unit
+from reports.behind import Behind, behind
+from reports.change import Change, Since, changes, since_when
 from reports.charts import Chart, trend_chart
 from reports.evidence import area_standards
+from reports.forms import SinceForm
 from reports.models import Score
+from reports.reading import Reading
 
 # METHODS: a score is shown from 15 checks over two match days on, and with an interval under 25 points.
 LEAST_SEEN, LEAST_DAYS, WIDEST = 15, 2, 25.0
@@ -50,15 +54,21 @@ class Standing:
         return formatting.not_enough(self.score.n, self.about_more)
 
 
-@dataclass(frozen=True)
+@dataclass
 class Trend:
     """What the page shows of an area: a chart once enough was seen, a sentence before that."""
 
     unit: Unit
     area: Area
-    chart: Chart | None
-    too_little: str
-    better: str
+    rows: list[Score]
+    chart: Chart | None = None
+    too_little: str = ""
+    change: Change | None = None
+    said: str = ""
+    behind: Behind | None = None
+
+
+Wanted = list[tuple[Unit, Area]]
 
 
 def days_seen(rows: Iterable[Score]) -> int:
@@ -66,8 +76,8 @@ def days_seen(rows: Iterable[Score]) -> int:
     return len({row.n for row in rows})
 
 
-def trends(*, club: Club, wanted: list[tuple[Unit, Area]], tenths: bool, minor: bool = False) -> list[Trend]:
-    """In the order asked for; two queries. A minor's has neither a standard to be held to nor a chance."""
+def trends(*, club: Club, wanted: Wanted, tenths: bool, minor: bool = False) -> list[Trend]:
+    """In the order asked for; two queries. A minor's has no standard to be held to."""
     units = list({unit.pk: unit for unit, _area in wanted}.values())
     rows: dict[tuple[int, int], list[Score]] = {(unit.pk, area.pk): [] for unit, area in wanted}
     areas = {area.pk for _unit, area in wanted}
@@ -78,33 +88,20 @@ def trends(*, club: Club, wanted: list[tuple[Unit, Area]], tenths: bool, minor: 
     standards: dict[int, dict[int, float]] = {} if minor else area_standards(units)
     return [
         _trend(
-            club,
-            unit,
-            area,
-            rows[unit.pk, area.pk],
-            standards.get(unit.pk, {}).get(area.pk),
-            tenths=tenths,
-            minor=minor,
+            club, unit, area, rows[unit.pk, area.pk], standards.get(unit.pk, {}).get(area.pk), tenths=tenths
         )
         for unit, area in wanted
     ]
 
 
 def _trend(
-    club: Club,
-    unit: Unit,
-    area: Area,
-    rows: list[Score],
-    standard: float | None,
-    *,
-    tenths: bool,
-    minor: bool,
+    club: Club, unit: Unit, area: Area, rows: list[Score], standard: float | None, *, tenths: bool
 ) -> Trend:
     if not rows:
-        return Trend(unit, area, None, formatting.not_enough(0, None), "")
+        return Trend(unit, area, rows, too_little=formatting.not_enough(0, None))
     standing = Standing(rows[-1], days_seen(rows))
     if not standing.enough:
-        return Trend(unit, area, None, standing.not_enough(), "")
+        return Trend(unit, area, rows, too_little=standing.not_enough())
     chart = trend_chart(
         f"trend-{area.code}-{unit.pk}",
         [point(row) for row in rows],
@@ -113,7 +110,7 @@ def _trend(
         club=club,
         tenths=tenths,
     )
-    return Trend(unit, area, chart, "", "" if minor else better_words(club, rows, tenths=tenths))
+    return Trend(unit, area, rows, chart)
 
 
 def point(row: Score) -> tuple[Any, float, float, float, int]:
@@ -127,15 +124,45 @@ def point(row: Score) -> tuple[Any, float, float, float, int]:
     )
 
 
-def better_words(club: Club, rows: list[Score], *, tenths: bool) -> str:
-    chance = rows[-1].better_than_first
-    if chance is None:
-        return ""
-    values: dict[str, Any] = {
-        "day": formatting.day(rows[0].day, club),
-        "tenths": formatting.tenths(chance),
-        "percent": round(100 * chance),
+@dataclass(frozen=True)
+class AskedSince:
+    """The day since which changes are told, what was wrong with what was asked, and the days to choose from."""
+
+    since: Since
+    form: SinceForm
+
+
+def tell_changes(
+    shown: list[Trend], reading: Reading | None, *, asked: str, counts: bool, area: str = ""
+) -> AskedSince | None:
+    """Say of each charted trend how it changed since the day asked for, else since its first.
+
+    An area that was seen later than that day is told from its own first day; one that was not seen after it says
+    nothing. None where nothing can be told yet.
+    """
+    told = [trend for trend in shown if trend.chart and trend.rows[0].day < trend.rows[-1].day]
+    if reading is None or not told:
+        return None
+    club = reading.club
+    last = max(trend.rows[-1].day for trend in told)
+    since = since_when(asked, min(trend.rows[0].day for trend in told), last, club)
+    spans = {
+        (trend.unit.pk, trend.area.pk): (max(since.day, trend.rows[0].day), trend.rows[-1].day)
+        for trend in told
     }
-    if tenths:
-        return _("The chance that it is better now than on %(day)s: about %(tenths)d in 10.") % values
-    return _("The chance that it is better now than on %(day)s: %(percent)d %%.") % values
+    found = changes(reading, [(*key, *span) for key, span in spans.items() if span[0] < span[1]])
+    for trend in told:
+        trend.change = None if since.wrong else found.get((trend.unit.pk, trend.area.pk))
+        trend.said = trend.change.told(club, counts=counts) if trend.change else ""
+    days = {row.day for trend in told for row in trend.rows} - {last}
+    return AskedSince(since, SinceForm(days=days | {since.day}, since=since.day, club=club, area=area))
+
+
+def add_what_is_behind(shown: list[Trend], reading: Reading | None, *, counts: bool, one_eye: bool) -> None:
+    """The drawer beside each score; also where it is too little to be shown."""
+    if reading is None:
+        return
+    scores = {(trend.unit.pk, trend.area.pk): trend.rows[-1] for trend in shown if trend.rows}
+    found = behind(reading, scores, counts=counts, one_eye=one_eye)
+    for trend in shown:
+        trend.behind = found.get((trend.unit.pk, trend.area.pk))

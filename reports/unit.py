@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from django.core.paginator import Paginator
@@ -14,12 +14,25 @@ from clubcoach.compute.intervals import wilson_bounds
 from clubcoach.models import Club
 from players.models import Area, Check, CheckWording, Goal, Note, Player, Unit
 from players.services.notes import may_withdraw
+from reports.differs import Difference, difference
 from reports.evidence import Seen, area_standards, evidence, newest_wordings
 from reports.focus import ACTIVE
+from reports.forecast import chance_words, chances
 from reports.forms import NoteForm
 from reports.models import FocusPoint, Score
+from reports.next_looks import look_next
 from reports.pictures import Picture, pictures
-from reports.trend import Standing, Trend, days_seen, trends
+from reports.reading import Reading, read
+from reports.sets import sets_of
+from reports.trend import (
+    AskedSince,
+    Standing,
+    Trend,
+    add_what_is_behind,
+    days_seen,
+    tell_changes,
+    trends,
+)
 from sessions.models import Analysis, Cover
 
 SHEETS, OVER, NOTES, MOMENTS = 8, 6, 20, 3
@@ -41,6 +54,8 @@ class AreaRow:
     counted: Counted | None
     standing: Standing | None
     standard: float | None
+    # Of an area of which too little was seen.
+    look_next: list[CheckWording] = field(default_factory=list)
 
     @property
     def share(self) -> float | None:
@@ -66,6 +81,9 @@ class CheckRow:
 class AreaOpened:
     area: Area
     trend: Trend
+    asked: AskedSince | None
+    differs: Difference | None
+    look_next: list[CheckWording]
     checks: list[CheckRow] = field(default_factory=list)
 
 
@@ -84,6 +102,7 @@ class GoalRow:
     now: Standing | None
     # The day has come and nobody has set a new one.
     over: bool
+    chance: str = ""
 
 
 @dataclass(frozen=True)
@@ -108,11 +127,12 @@ class UnitPage:
         unit: Unit,
         *,
         area: str = "",
+        since: str = "",
         page: Any = 1,
         note: NoteForm | None = None,
     ) -> None:
         self.viewer, self.unit, self.club = viewer, unit, viewer.club
-        self.area, self.page, self.note = area, page, note
+        self.area, self.since, self.page, self.note = area, since, page, note
         self.players = players_of(unit)
         self.minors = minors_of(unit)
 
@@ -121,7 +141,8 @@ class UnitPage:
         points = self._points()
         wordings = newest_wordings([*seen, *(point.check_identity_id for point in points)])
         standings = standings_of(self.unit)
-        rows = self._areas(seen, standings)
+        reading, sets = read(club=self.club, units=[self.unit]), sets_of(self.club)
+        rows = self._areas(seen, standings, reading)
         focus = self._point_rows(points, seen, wordings)
         notes = self._notes()
         return {
@@ -131,11 +152,13 @@ class UnitPage:
             "others": self._others(),
             "areas": rows,
             "analysed": any(row.counted or row.standing for row in rows),
-            "opened": self._opened(rows, seen, wordings),
+            "opened": self._opened(rows, seen, wordings, reading, one_eye=sets.one_eye),
+            "set_told": sets.sentence_of(self.unit.pk),
+            "one_eye": sets.one_eye,
             "sheets": self._sheets(),
             "points": [row for row in focus if row.point.state == ACTIVE],
             "over": [row for row in focus if row.point.state != ACTIVE],
-            "goals": self._goals(standings),
+            "goals": self._goals(standings, reading),
             "page": notes,
             "notes": self._note_rows(notes),
             "note_form": self.note or NoteForm(minors=self.minors),
@@ -143,30 +166,65 @@ class UnitPage:
             "may_set": bool(self.viewer.can(Can.SET_FOCUS)),
         }
 
-    def _areas(self, seen: dict[int, Seen], standings: dict[int, Standing]) -> list[AreaRow]:
+    def _areas(
+        self, seen: dict[int, Seen], standings: dict[int, Standing], reading: Reading | None
+    ) -> list[AreaRow]:
         areas = Area.objects.filter(club=self.club, for_pair=self.unit.kind == Unit.Kind.PAIR)
         asked = area_standards([self.unit])[self.unit.pk]
         # An area that is off this term stays where something was seen of it.
-        return [
+        rows = [
             row
             for area in areas
             for row in [AreaRow(area, counted(area, seen), standings.get(area.pk), asked.get(area.pk))]
             if area.on or row.standing
         ]
+        unsaid = [row.area for row in rows if row.area.on and row.standing and not row.said]
+        wanted = look_next(club=self.club, reading=reading, unit=self.unit.pk, areas=unsaid)
+        return [replace(row, look_next=wanted.get(row.area.pk, [])) for row in rows]
 
     def _opened(
-        self, rows: list[AreaRow], seen: dict[int, Seen], wordings: dict[int, CheckWording]
+        self,
+        rows: list[AreaRow],
+        seen: dict[int, Seen],
+        wordings: dict[int, CheckWording],
+        reading: Reading | None,
+        *,
+        one_eye: bool,
     ) -> AreaOpened | None:
         """The one area that was asked for: a chart each would make the page heavy."""
-        area = next((row.area for row in rows if row.area.code == self.area), None)
-        if area is None:
+        row = next((row for row in rows if row.area.code == self.area), None)
+        if row is None:
             return None
-        trend = trends(club=self.club, wanted=[(self.unit, area)], tenths=False)[0]
+        shown = trends(club=self.club, wanted=[(self.unit, row.area)], tenths=False)
+        asked = tell_changes(shown, reading, asked=self.since, counts=True, area=row.area.code)
+        add_what_is_behind(shown, reading, counts=True, one_eye=one_eye)
+        return AreaOpened(
+            row.area,
+            shown[0],
+            asked,
+            self._differs(row, seen, reading),
+            row.look_next,
+            self._checks(row.area, seen, wordings),
+        )
+
+    def _differs(self, row: AreaRow, seen: dict[int, Seen], reading: Reading | None) -> Difference | None:
+        if reading is None or row.counted is None or row.standing is None or not row.said:
+            return None
+        return difference(
+            reading,
+            self.unit.pk,
+            row.area.pk,
+            share=row.counted.met / row.counted.seen,
+            score=row.standing.score.score,
+            checks=[check.check for check in seen.values() if check.area == row.area.pk],
+        )
+
+    def _checks(self, area: Area, seen: dict[int, Seen], wordings: dict[int, CheckWording]) -> list[CheckRow]:
         mine = [row for row in seen.values() if row.area == area.pk and row.check in wordings]
         phases = dict(Check.objects.filter(area=area).values_list("pk", "phase"))
         mine.sort(key=lambda row: phases[row.check])
         shown = pictures(club=self.club, wanted=[(self.unit, row.check) for row in mine], each=MOMENTS)
-        checks = [
+        return [
             CheckRow(
                 wordings[row.check].name,
                 row,
@@ -175,7 +233,6 @@ class UnitPage:
             )
             for row in mine
         ]
-        return AreaOpened(area, trend, checks)
 
     def _sheets(self) -> list[SheetRow]:
         """What counts now, and what is being worked on as far as this coach may know of it."""
@@ -212,10 +269,19 @@ class UnitPage:
             for point in points
         ]
 
-    def _goals(self, standings: dict[int, Standing]) -> list[GoalRow]:
-        goals = Goal.objects.filter(unit=self.unit, closed_at__isnull=True).select_related("area", "set_by")
+    def _goals(self, standings: dict[int, Standing], reading: Reading | None) -> list[GoalRow]:
+        goals = list(
+            Goal.objects.filter(unit=self.unit, closed_at__isnull=True).select_related("area", "set_by")
+        )
         today = self.club.today()
-        return [GoalRow(goal, standings.get(goal.area_id), goal.due_on < today) for goal in goals]
+        rows = [GoalRow(goal, standings.get(goal.area_id), goal.due_on < today) for goal in goals]
+        # Nobody tells a child's chances, and of what was hardly seen there is none to tell.
+        told = [row.goal for row in rows if not row.over and row.now and row.now.enough]
+        found = chances(reading, told) if reading and not self.minors else {}
+        return [
+            replace(row, chance=chance_words(found[row.goal.pk])) if row.goal.pk in found else row
+            for row in rows
+        ]
 
     def _notes(self) -> Any:
         notes = Note.objects.standing().filter(unit=self.unit).select_related("by")

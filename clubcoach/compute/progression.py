@@ -39,15 +39,26 @@ from clubcoach.compute.progression_input import (
     Layout,
     Tallies,
     add_up,
+    distinct,
     lay_out,
     prefixes,
     read_tallies,
     whole,
 )
-from clubcoach.compute.progression_model import pose
+from clubcoach.compute.progression_learn import can_learn, learn
+from clubcoach.compute.progression_model import most_seen, pose
 from clubcoach.compute.progression_predict import predict_rows
 from clubcoach.compute.progression_read import draw_scores, score_rows, seen_so_far
-from clubcoach.compute.progression_shared import Floats, Ints, Priors, Shared, at_priors, extend
+from clubcoach.compute.progression_shared import (
+    Floats,
+    Ints,
+    Priors,
+    Shared,
+    at_priors,
+    average,
+    extend,
+    seats_of,
+)
 from clubcoach.compute.progression_solve import Posterior, solve
 
 __all__ = ["Better", "Priors", "Progression", "Shared", "fit_progression", "p_better"]
@@ -229,8 +240,8 @@ class Progression:
         days = np.cumsum(layout.steps * (layout.steps + 1) // 2)
         for batch in range(int(days[-1] if days.size else 0) // _BATCH + 1):
             units = np.flatnonzero(days // _BATCH == batch)
-            part, cells, last = prefixes(layout, problem.cells, units)
-            then = solve(pose(part, cells, self.shared), held=True)
+            part, cells, last, origin = prefixes(layout, problem.cells, units)
+            then = solve(pose(part, cells, self.shared, problem.looks[origin]), held=True)
             for whole_part, found in zip(out, score_rows(then, last, z), strict=True):
                 whole_part[part.players] = found
         return out[0], out[1], out[2]
@@ -276,7 +287,8 @@ def fit_progression(
     seen, met : array_like of int, shape (rows,)
         0 <= met <= seen. Rows of the same keys add up; rows with nothing seen are no data.
     situation : array_like of int, shape (rows,), optional
-        Checked, not used yet.
+        Which situation a row comes from. It says how many situations a unit's day in an area had, over which
+        the luck inside a situation averages; without it they are as many as the check seen most often there.
     shared : Shared or mapping, optional
         `.shared` of a full fit, or its `to_dict`. Only the units are solved, with the shared effects
         held; their covariance still widens the intervals. Unknown areas, checks and analysts stand at
@@ -312,28 +324,49 @@ def fit_progression(
     if situation is not None:
         columns["situation"] = situation
     tallies = read_tallies(columns)
-    areas, analysts = np.unique(tallies.area), np.unique(tallies.analyst)
-    checks, first = np.unique(tallies.check, return_index=True)
+    layout, slot = lay_out(tallies.player, tallies.day)
     if shared is None:
-        where = np.searchsorted(areas, tallies.area[first])
-        known = at_priors(priors or Priors(), areas, checks, where, analysts)
-        known = known if anchor is None else _anchored(known, whole("anchor", anchor))
+        known, seat = _unfitted(tallies, priors or Priors(), anchor)
     else:
         if priors is not None or anchor is not None:
             raise ValueError("shared brings its own priors and anchor: give no others")
-        known = shared if isinstance(shared, Shared) else Shared.from_dict(shared)
-        _same_areas(known, tallies)
-        known = extend(known, areas, checks, tallies.area[first], analysts)
-    layout, slot = lay_out(tallies.player, tallies.day)
-    cells = add_up(
-        slot,
-        np.searchsorted(known.checks, tallies.check),
-        np.searchsorted(known.analysts, tallies.analyst),
-        tallies.ball,
-        tallies.seen,
-        tallies.met,
-    )
-    return Progression(solve(pose(layout, cells, known), held=shared is not None))
+        known, seat = _held(tallies, shared if isinstance(shared, Shared) else Shared.from_dict(shared))
+    check = np.searchsorted(known.checks, tallies.check)
+    cells = add_up(slot, check, seat, tallies.ball, tallies.seen, tallies.met)
+    looks = most_seen(layout, cells, known)
+    if tallies.situation is not None:
+        node = slot * max(known.areas.size, 1) + np.searchsorted(known.areas, tallies.area)
+        looks = distinct(node, tallies.situation, layout.slots * known.areas.size)
+        looks = looks.reshape(layout.slots, known.areas.size)
+    if shared is None and priors is None and can_learn(layout):
+        known = learn(layout, cells, known, looks)
+    return Progression(solve(pose(layout, cells, known, looks), held=shared is not None))
+
+
+def _unfitted(tallies: Tallies, priors: Priors, anchor: ArrayLike | None) -> tuple[Shared, Ints]:
+    """Shared effects at their priors, and the seat of each row."""
+    areas = np.unique(tallies.area)
+    checks, first = np.unique(tallies.check, return_index=True)
+    analysts, who, month, seat = seats_of(tallies.analyst, tallies.day, walking=priors.severity_walk_sd > 0)
+    where = np.searchsorted(areas, tallies.area[first])
+    known = at_priors(priors, areas, checks, where, analysts, who, month)
+    return (known if anchor is None else _anchored(known, whole("anchor", anchor))), seat
+
+
+def _held(tallies: Tallies, shared: Shared) -> tuple[Shared, Ints]:
+    """The effects of an earlier fit with what is new in the tallies, and the seat of each row."""
+    _same_areas(shared, tallies)
+    areas = np.unique(tallies.area)
+    checks, first = np.unique(tallies.check, return_index=True)
+    walking = shared.priors.severity_walk_sd > 0
+    analysts, who, month, seat = seats_of(tallies.analyst, tallies.day, walking=walking)
+    known = extend(shared, areas, checks, tallies.area[first], analysts, who, month)
+    pairs = list(zip(np.searchsorted(known.analysts, analysts)[who].tolist(), month.tolist(), strict=True))
+    at = {
+        pair: i
+        for i, pair in enumerate(zip(known.seat_analyst.tolist(), known.seat_month.tolist(), strict=True))
+    }
+    return known, np.array([at[pair] for pair in pairs], dtype=np.int64)[seat]
 
 
 def p_better(
@@ -391,7 +424,8 @@ def _anchored(shared: Shared, anchor: Ints) -> Shared:
     among = np.isin(shared.analysts, anchor)
     if not among.any():
         raise ValueError("none of the analysts of anchor has data")
-    return replace(shared, anchor=among / among.sum())
+    weights = among / among.sum()
+    return replace(shared, anchor=weights, reference=average(shared.seat_analyst, weights))
 
 
 def _same_areas(shared: Shared, tallies: Tallies) -> None:

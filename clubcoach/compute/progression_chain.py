@@ -38,15 +38,17 @@ class Chain:
         Parameters
         ----------
         right : ndarray of float64, shape (slots, areas, k)
+            Overwritten.
 
         Returns
         -------
         ndarray of float64, shape (slots, areas, k)
+            The same array.
         """
-        out = right.copy()
         for before, now in self._pairs():
-            out[now] += self.link[now, :, None] * (self.inner[before] @ out[before])
-        return out
+            gain = self.link[now, :, None] * self.inner[before]
+            right[now] += gain @ right[before]
+        return right
 
     def backward(self, forwarded: Floats) -> Floats:
         """Substitute from the last day back to the first: precision^-1 times what `forward` was given.
@@ -64,7 +66,7 @@ class Chain:
             out[before] += self.inner[before] @ (self.link[now, :, None] * out[now])
         return out
 
-    def marginals(self) -> tuple[Floats, Floats]:
+    def marginals(self) -> tuple[Floats, Floats, Floats]:
         """Variances of each day given all data, and covariances with the day before.
 
         Returns
@@ -72,6 +74,8 @@ class Chain:
         variance : ndarray of float64, shape (slots, areas)
         lagged : ndarray of float64, shape (slots, areas)
             With the same area on the unit's match day before; 0 at the first.
+        first : ndarray of float64, shape (units, areas, areas)
+            Covariance on each unit's first day.
         """
         full = self.inner.copy()
         lagged = np.zeros_like(self.link)
@@ -80,7 +84,8 @@ class Chain:
             across = gain @ full[now]
             lagged[now] = np.diagonal(across, axis1=1, axis2=2)
             full[before] += across @ gain.transpose(0, 2, 1)
-        return np.diagonal(full, axis1=1, axis2=2).copy(), lagged
+        units = int(self.start[1]) if self.start.size > 1 else 0
+        return np.diagonal(full, axis1=1, axis2=2).copy(), lagged, full[:units].copy()
 
     def sample(self, slots: Ints, noise: Floats) -> Floats:
         """Turn white noise into departures of one unit's path from its mean.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -12,7 +13,7 @@ from clubcoach.compute.progression_shared import BALLS, Ints
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Tallies:
-    """Whole-number columns of equal length; see `fit_progression`."""
+    """Whole-number columns of equal length; see `fit_progression`. `situation` may be absent."""
 
     player: Ints
     day: Ints
@@ -22,6 +23,7 @@ class Tallies:
     ball: Ints
     seen: Ints
     met: Ints
+    situation: Ints | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -52,6 +54,33 @@ class Layout:
     def slots(self) -> int:
         """Number of slots."""
         return int(self.unit.size)
+
+    @property
+    def place(self) -> Ints:
+        """Where each slot stands when the units follow each other, each with its days in order."""
+        step = np.repeat(np.arange(self.start.size - 1), np.diff(self.start))
+        return (np.cumsum(self.steps) - self.steps)[self.unit] + step
+
+    def pieces(self, most: int) -> list[tuple[int, int, int]]:
+        """Units with the same number of match days, in pieces.
+
+        Parameters
+        ----------
+        most : int
+            About so many slots a piece.
+
+        Returns
+        -------
+        list of tuple of int
+            First unit, unit behind the last, number of match days of each.
+        """
+        edge = np.flatnonzero(np.diff(self.steps, prepend=-1, append=-1)).tolist()
+        out = []
+        for first, last in pairwise(edge):
+            steps = int(self.steps[first])
+            size = max(1, most // steps)
+            out += [(at, min(at + size, last), steps) for at in range(first, last, size)]
+        return out
 
     def of_unit(self, unit: int) -> Ints:
         """Slots of one unit, by rising day.
@@ -86,7 +115,7 @@ def read_tallies(columns: dict[str, ArrayLike]) -> Tallies:
     Parameters
     ----------
     columns : dict of str to array_like
-        The eight columns of `Tallies`, and any others, which are checked for length and whole numbers only.
+        The columns of `Tallies`.
 
     Returns
     -------
@@ -111,8 +140,7 @@ def read_tallies(columns: dict[str, ArrayLike]) -> Tallies:
     _, first, back = np.unique(check, return_index=True, return_inverse=True)
     _refuse(area != area[first[back]], "a check must stay in one area", check)
     kept = seen > 0
-    names = ("player", "day", "area", "check", "analyst", "ball", "seen", "met")
-    return Tallies(**{name: arrays[name][kept] for name in names})
+    return Tallies(**{name: array[kept] for name, array in arrays.items()})
 
 
 def whole(name: str, values: ArrayLike) -> Ints:
@@ -190,7 +218,24 @@ def add_up(slot: Ints, check: Ints, analyst: Ints, ball: Ints, seen: Ints, met: 
     return Cells(slot[first], check[first], analyst[first], ball[first], summed[0], summed[1])
 
 
-def prefixes(layout: Layout, cells: Cells, units: Ints) -> tuple[Layout, Cells, Ints]:
+def distinct(node: Ints, situation: Ints, nodes: int) -> Ints:
+    """How many situations each node has.
+
+    Parameters
+    ----------
+    node, situation : ndarray of int64, shape (rows,)
+    nodes : int
+
+    Returns
+    -------
+    ndarray of int64, shape (nodes,)
+    """
+    names, which = np.unique(situation, return_inverse=True)
+    pairs = np.unique(node * max(names.size, 1) + which)
+    return np.bincount(pairs // max(names.size, 1), minlength=nodes).astype(np.int64)
+
+
+def prefixes(layout: Layout, cells: Cells, units: Ints) -> tuple[Layout, Cells, Ints, Ints]:
     """Every unit as it was known after each of its match days, each prefix a unit of its own.
 
     Parameters
@@ -207,6 +252,8 @@ def prefixes(layout: Layout, cells: Cells, units: Ints) -> tuple[Layout, Cells, 
     cells : Cells
     last : ndarray of int64, shape (prefixes,)
         Slot, in the new layout, of each prefix's last day, in the order of its `players`.
+    origin : ndarray of int64, shape (slots of the new layout,)
+        The old slot of each.
     """
     mine = np.isin(layout.unit[cells.slot], units)
     slot = cells.slot[mine]
@@ -217,7 +264,9 @@ def prefixes(layout: Layout, cells: Cells, units: Ints) -> tuple[Layout, Cells, 
     until = layout.start[np.repeat(step, copies) + ahead] + layout.unit[cells.slot[row]]
     out, at = lay_out(until, layout.day[cells.slot[row]])
     again = Cells(at, *(getattr(cells, name)[row] for name in ("check", "analyst", "ball", "seen", "met")))
-    return out, again, out.start[out.steps - 1] + np.arange(out.players.size)
+    origin = np.zeros(out.slots, dtype=np.int64)
+    origin[at] = cells.slot[row]
+    return out, again, out.start[out.steps - 1] + np.arange(out.players.size), origin
 
 
 def _refuse(wrong: NDArray[np.bool_], what: str, values: Ints) -> None:

@@ -8,12 +8,15 @@ import numpy as np
 
 from clubcoach.compute.progression_chain import walk_precision
 from clubcoach.compute.progression_input import Cells, Layout
-from clubcoach.compute.progression_shared import Floats, Shared, at_priors
+from clubcoach.compute.progression_shared import Floats, Ints, Shared, at_priors
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Problem:
-    """Data and prior precisions of one solve. `contrast` spans each area's own-check effects (sum zero)."""
+    """Data and prior precisions of one solve. `contrast` spans each area's own-check effects (sum zero).
+
+    `spread` (slots, areas) is the variance of the form of the day, with the luck that a node's situations share.
+    """
 
     layout: Layout
     cells: Cells
@@ -21,6 +24,8 @@ class Problem:
     contrast: Floats
     block: Floats
     link: Floats
+    looks: Ints
+    spread: Floats
 
     @property
     def own(self) -> int:
@@ -38,7 +43,7 @@ class State:
     value: Floats
 
 
-def pose(layout: Layout, cells: Cells, shared: Shared) -> Problem:
+def pose(layout: Layout, cells: Cells, shared: Shared, looks: Ints | None = None) -> Problem:
     """Put data and priors together.
 
     Parameters
@@ -47,13 +52,41 @@ def pose(layout: Layout, cells: Cells, shared: Shared) -> Problem:
     cells : Cells
     shared : Shared
         Effects to hold, or those at priors where a fit starts.
+    looks : ndarray of int64, shape (slots, areas), optional
+        Situations behind each node. Without it: as many as the check seen most often there.
 
     Returns
     -------
     Problem
     """
     block, link = walk_precision(layout.start, layout.gap, shared.initial, shared.walk)
-    return Problem(layout, cells, shared, _contrasts(shared), block, link)
+    looks = most_seen(layout, cells, shared) if looks is None else looks
+    priors = shared.priors
+    spread = priors.day_variance + priors.situation_variance / np.maximum(looks, 1)
+    return Problem(layout, cells, shared, _contrasts(shared), block, link, looks, spread)
+
+
+def most_seen(layout: Layout, cells: Cells, shared: Shared) -> Ints:
+    """How often the check that was seen most often was seen, by slot and area: a situation asks a check once.
+
+    Parameters
+    ----------
+    layout : Layout
+    cells : Cells
+    shared : Shared
+
+    Returns
+    -------
+    ndarray of int64, shape (slots, areas)
+    """
+    checks = shared.checks.size
+    seen = np.bincount(
+        cells.slot * checks + cells.check, weights=cells.seen, minlength=layout.slots * checks
+    ).reshape(layout.slots, checks)
+    out = np.zeros((layout.slots, shared.areas.size), dtype=np.int64)
+    for area in range(shared.areas.size):
+        out[:, area] = seen[:, shared.check_area == area].max(axis=1, initial=0)
+    return out
 
 
 def _contrasts(shared: Shared) -> Floats:
@@ -115,16 +148,27 @@ def objective(problem: Problem, state: State) -> float:
     total += 0.5 * np.sum(first @ np.linalg.inv(shared.initial) * first) + 0.5 * np.sum(
         problem.link * step**2
     )
-    if shared.day_variance > 0:
-        total += 0.5 * np.sum(state.form**2) / shared.day_variance
+    loose = problem.spread > 0
+    total += 0.5 * np.sum(state.form[loose] ** 2 / problem.spread[loose])
     if shared.own_sd > 0:
         total += 0.5 * np.sum(state.own**2) / shared.own_sd**2
     precision, mean = shared_prior(shared)
-    return float(total + 0.5 * np.sum(precision * (state.value - mean) ** 2))
+    away = state.value - mean
+    return float(total + 0.5 * away @ precision @ away)
 
 
 def shared_prior(shared: Shared) -> tuple[Floats, Floats]:
-    """Prior precisions (0 where an effect is out of the model) and means of the shared effects."""
-    prior = at_priors(shared.priors, shared.areas, shared.checks, shared.check_area, shared.analysts)
-    variance = np.diag(prior.covariance)
-    return np.divide(1.0, variance, out=np.zeros_like(variance), where=variance > 0), prior.value
+    """Prior precision (rows of 0 where an effect is out of the model) and means of the shared effects."""
+    prior = at_priors(
+        shared.priors,
+        shared.areas,
+        shared.checks,
+        shared.check_area,
+        shared.analysts,
+        shared.seat_analyst,
+        shared.seat_month,
+    )
+    inside = np.flatnonzero(np.diag(prior.covariance) > 0)
+    precision = np.zeros_like(prior.covariance)
+    precision[np.ix_(inside, inside)] = np.linalg.inv(prior.covariance[np.ix_(inside, inside)])
+    return precision, prior.value

@@ -6,7 +6,7 @@ import numpy as np
 
 from clubcoach.compute.progression_input import Tallies
 from clubcoach.compute.progression_read import chance, locate, variances
-from clubcoach.compute.progression_shared import Floats, Ints
+from clubcoach.compute.progression_shared import Floats, Ints, Shared, month_of
 from clubcoach.compute.progression_solve import Posterior
 
 # Rows at a time, which bounds the memory of their weights on the shared effects.
@@ -34,6 +34,7 @@ def predict_rows(posterior: Posterior, rows: Tallies) -> Floats:
         "area": _find(shared.areas, rows.area),
         "check": _find(shared.checks, rows.check),
         "analyst": _find(shared.analysts, rows.analyst),
+        "month": month_of(rows.day),
         "ball": rows.ball,
         "day": rows.day,
     }
@@ -52,10 +53,13 @@ def _moments(posterior: Posterior, at: dict[str, Ints]) -> tuple[Floats, Floats]
     unit, area, check, analyst, ball = (at[name] for name in ("unit", "area", "check", "analyst", "ball"))
     columns = shared.columns
     border = np.zeros((unit.size, own + shared.value.size))
-    spread = np.full(unit.size, shared.day_variance)
+    # A look on a new day: its form, and the luck of the one situation in which the check is asked.
+    spread = np.full(unit.size, priors.day_variance + priors.situation_variance)
+    seat, apart = _seat(shared, analyst, at["month"])
+    spread += priors.severity_walk_sd**2 * apart
     fresh = {
         "delta": (check, priors.check_sd**2 + shared.own_sd**2),
-        "gamma": (analyst, priors.severity_sd**2),
+        "gamma": (seat, priors.severity_sd**2),
     }
     for name, (index, variance) in fresh.items():
         some = np.flatnonzero(index >= 0)
@@ -83,6 +87,23 @@ def _moments(posterior: Posterior, at: dict[str, Ints]) -> tuple[Floats, Floats]
         spread[new] += np.diag(shared.initial)[area[new]]
         spread[new] += shared.own_sd**2 * np.sum(border[new, :own] ** 2, axis=1)
     return mean, spread
+
+
+def _seat(shared: Shared, analyst: Ints, month: Ints) -> tuple[Ints, Ints]:
+    """The seat at or before a month, else the analyst's first, with the months between; -1 for no such analyst."""
+    if not shared.seat_analyst.size:
+        return np.full(analyst.size, -1, dtype=np.int64), np.zeros(analyst.size, dtype=np.int64)
+    low = int(shared.seat_month.min())
+    span = int(shared.seat_month.max()) - low + 3
+    keys = shared.seat_analyst * span + shared.seat_month - low + 1
+    wanted = analyst * span + np.clip(month - low + 1, 0, span - 1)
+    first = np.searchsorted(shared.seat_analyst, np.maximum(analyst, 0))
+    seat = np.clip(np.searchsorted(keys, wanted, side="right") - 1, 0, keys.size - 1)
+    seat = np.maximum(seat, np.minimum(first, keys.size - 1))
+    seat = np.where((analyst >= 0) & (shared.seat_analyst[seat] == analyst), seat, -1)
+    walking = shared.priors.severity_walk_sd > 0
+    apart = np.where((seat >= 0) & walking, np.abs(month - shared.seat_month[seat]), 0)
+    return seat, apart
 
 
 def _find(names: Ints, wanted: Ints) -> Ints:

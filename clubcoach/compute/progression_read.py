@@ -128,7 +128,7 @@ def score_rows(posterior: Posterior, slots: Ints, z: float) -> tuple[Floats, Flo
         border = np.zeros((slots.size, own + shared.value.size))
         border[:, :own] = slope @ problem.contrast[rows]
         border[:, own + shared.columns["delta"].start + rows] = -slope
-        border[:, own:][:, shared.columns["gamma"]] = -shared.anchor
+        border[:, own:][:, shared.columns["gamma"]] = -shared.reference
         sd = np.sqrt(variances(posterior, unit, np.full(slots.size, area), still, border))
         out[0][:, area] = 100.0 * sum(
             weight * expit(logit + (node * sd)[:, None]).mean(axis=1)
@@ -206,7 +206,7 @@ def draw_scores(posterior: Posterior, unit: int, days: Ints, rng: np.random.Gene
     theta = _walk_to(problem.layout.day[slots], path, days, drift, shared.walk, rng)
     strong = (state.own[unit] + at) @ problem.contrast.T
     hard = shared.effect("delta") + moved[:, shared.columns["delta"]]
-    hard += ((shared.effect("gamma") + moved[:, shared.columns["gamma"]]) @ shared.anchor)[:, None]
+    hard += ((shared.effect("gamma") + moved[:, shared.columns["gamma"]]) @ shared.reference)[:, None]
     out = np.empty_like(theta)
     for area in range(areas):
         rows = np.flatnonzero((shared.check_area == area) & shared.scored)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass, fields, replace
 from typing import Any
 
 import numpy as np
@@ -34,8 +34,10 @@ class Priors:
     start_sd : float
         Of an area's mean level among units at their first match, around even odds.
     drift_sd : float
-        Of an area's common progress per day, around none. Tight, so that a club without progress shows
-        none: at the default one standard deviation is 0.14 logits, about 3 points, in 90 days.
+        Of the progress per day that all areas of a club share, around none. Tight, so that a club without
+        progress shows none: at the default one standard deviation is 0.11 logits, about 3 points, in 90 days.
+    drift_area_sd : float
+        Of an area's progress per day around what all share.
     initial_sd, initial_correlation : float
         Of units around an area's mean at their first match, and between two areas of one unit.
     walk_variance : float
@@ -44,18 +46,25 @@ class Priors:
         A unit's own strong and weak checks inside an area.
     day_variance : float
         Form of the day, per area and match day.
+    situation_variance : float
+        Luck that the checks of one situation share; a node with M situations has a M-th of it.
+    severity_walk_sd : float
+        How far an analyst's strictness walks in a month.
     """
 
     check_sd: float = 1.0
     severity_sd: float = 0.5
     ball_sd: float = 1.0
     start_sd: float = 1.5
-    drift_sd: float = 0.0015
+    drift_sd: float = 0.0012
+    drift_area_sd: float = 0.001
     initial_sd: float = 0.8
     initial_correlation: float = 0.5
     walk_variance: float = 0.0015
     own_sd: float = 0.3
     day_variance: float = 0.04
+    situation_variance: float = 0.2
+    severity_walk_sd: float = 0.1
 
     def __post_init__(self) -> None:
         for field in fields(self):
@@ -72,7 +81,7 @@ class Priors:
 class Shared:
     """Shared effects of a fit, all that rescoring a few units needs.
 
-    `value` holds, in this order: difficulty of each check, severity of each analyst, three balls, mean
+    `value` holds, in this order: difficulty of each check, severity of each seat, three balls, mean
     level of each area at the start, drift of each area per day; `covariance` is theirs.
 
     Attributes
@@ -86,14 +95,20 @@ class Shared:
     anchor : ndarray of float64, shape (analysts,)
         The average analyst, before whom scores are told: weights that sum to 1. Somebody who came after the
         fit has weight 0, so that nobody's score moves because of it.
+    seat_analyst, seat_month : ndarray of int64, shape (seats,)
+        An analyst's strictness walks from month to month: a seat is an analyst (index into `analysts`) in a
+        month of which there are tallies. Sorted by analyst, then month; see `month_of`.
+    reference : ndarray of float64, shape (seats,)
+        The average analyst as weights on the seats: each analyst's months in the fit count alike. Months that
+        came after the fit have weight 0.
     value : ndarray of float64, shape (p,), and covariance : shape (p, p)
-        p = checks + analysts + 3 + 2 areas; logits, drift in logits per day.
+        p = checks + seats + 3 + 2 areas; logits, drift in logits per day.
     initial : ndarray of float64, shape (areas, areas)
         Covariance of units at their first match.
     walk : ndarray of float64, shape (areas,)
         Variance per day.
-    own_sd, day_variance : float
-        See `Priors`.
+    priors : Priors
+        Hyper-parameters of the fit: the documented ones, or as they were learned.
     n : int
         Checks seen behind the fit.
     """
@@ -104,21 +119,32 @@ class Shared:
     scored: Bools
     analysts: Ints
     anchor: Floats
+    seat_analyst: Ints
+    seat_month: Ints
+    reference: Floats
     value: Floats
     covariance: Floats
     initial: Floats
     walk: Floats
-    own_sd: float
-    day_variance: float
     priors: Priors
     n: int
+
+    @property
+    def own_sd(self) -> float:
+        """See `Priors`."""
+        return self.priors.own_sd
+
+    @property
+    def day_variance(self) -> float:
+        """See `Priors`."""
+        return self.priors.day_variance
 
     @property
     def columns(self) -> dict[str, slice]:
         """Where each kind of effect stands in `value`."""
         sizes = {
             "delta": self.checks.size,
-            "gamma": self.analysts.size,
+            "gamma": self.seat_analyst.size,
             "beta": BALLS,
             "start": self.areas.size,
             "drift": self.areas.size,
@@ -132,7 +158,33 @@ class Shared:
     @property
     def average_severity(self) -> float:
         """Severity of the average analyst; near 0, where the prior holds it."""
-        return float(self.anchor @ self.effect("gamma"))
+        return float(self.reference @ self.effect("gamma"))
+
+    def severity(self, analyst: int) -> tuple[float, float]:
+        """How strict an analyst is against the average one, over the months of the fit.
+
+        Parameters
+        ----------
+        analyst : int
+            Identity.
+
+        Returns
+        -------
+        tuple of float
+            Logits above 0 are strict; and its standard deviation.
+
+        Raises
+        ------
+        ValueError
+            When the analyst is not in the fit.
+        """
+        mine = self.seat_analyst == np.searchsorted(self.analysts, analyst)
+        if analyst not in self.analysts or not mine.any():
+            raise ValueError(f"analyst {analyst} is not in this fit")
+        weights = mine / mine.sum() - self.reference
+        at = self.columns["gamma"]
+        variance = float(weights @ self.covariance[at, at] @ weights)
+        return float(weights @ self.value[at]), float(np.sqrt(max(variance, 0.0)))
 
     def effect(self, name: str) -> Floats:
         """Values of one kind of effect.
@@ -145,7 +197,7 @@ class Shared:
         Returns
         -------
         ndarray of float64
-            In the order of checks, analysts, balls, areas, areas.
+            In the order of checks, seats, balls, areas, areas.
         """
         return self.value[self.columns[name]]
 
@@ -171,7 +223,7 @@ class Shared:
         dict
             Read back by `from_dict`.
         """
-        out: dict[str, Any] = {"format": 1, "priors": asdict(self.priors)}
+        out: dict[str, Any] = {"format": 2, "priors": asdict(self.priors)}
         for field in fields(self):
             held = getattr(self, field.name)
             if isinstance(held, np.ndarray):
@@ -198,8 +250,12 @@ class Shared:
         ValueError
             When the format is not known, an entry is missing or a shape does not fit.
         """
-        if data.get("format") != 1:
-            raise ValueError(f"shared parameters of format {data.get('format')!r}; this program reads 1")
+        if data.get("format") == 1:
+            data = _from_first_format(data)
+        if data.get("format") != 2:
+            raise ValueError(
+                f"shared parameters of format {data.get('format')!r}; this program reads 1 and 2"
+            )
         missing = sorted({field.name for field in fields(cls)} - set(data))
         if missing:
             raise ValueError(f"shared parameters lack {', '.join(missing)}")
@@ -210,7 +266,12 @@ class Shared:
             raise ValueError("check_area and scored must have an entry for each check")
         if np.any((check_area < 0) | (check_area >= areas.size)):
             raise ValueError("check_area must point into areas")
-        size = checks.size + analysts.size + BALLS + 2 * areas.size
+        seat_analyst, seat_month = _ints(data, "seat_analyst"), _ints(data, "seat_month")
+        if seat_analyst.size != seat_month.size or np.any(
+            (seat_analyst < 0) | (seat_analyst >= analysts.size)
+        ):
+            raise ValueError("seat_analyst must point into analysts, with a month for each")
+        size = checks.size + seat_analyst.size + BALLS + 2 * areas.size
         return cls(
             areas=areas,
             checks=checks,
@@ -218,12 +279,13 @@ class Shared:
             scored=scored,
             analysts=analysts,
             anchor=_floats(data, "anchor", (analysts.size,)),
+            seat_analyst=seat_analyst,
+            seat_month=seat_month,
+            reference=_floats(data, "reference", (seat_analyst.size,)),
             value=_floats(data, "value", (size,)),
             covariance=_floats(data, "covariance", (size, size)),
             initial=_floats(data, "initial", (areas.size, areas.size)),
             walk=_floats(data, "walk", (areas.size,)),
-            own_sd=float(data["own_sd"]),
-            day_variance=float(data["day_variance"]),
             priors=Priors(**data["priors"]),
             n=int(data["n"]),
         )
@@ -240,7 +302,112 @@ def _floats(data: Mapping[str, Any], name: str, shape: tuple[int, ...]) -> Float
     return array.reshape(shape)
 
 
-def at_priors(priors: Priors, areas: Ints, checks: Ints, check_area: Ints, analysts: Ints) -> Shared:
+def _from_first_format(data: Mapping[str, Any]) -> dict[str, Any]:
+    """One month for ever, which every analyst of the first format had: nobody's strictness walks."""
+    if "priors" not in data:
+        return {**data, "format": 2}
+    size = len(data.get("analysts", ()))
+    priors = {
+        **data["priors"],
+        "own_sd": data.get("own_sd", Priors().own_sd),
+        "day_variance": data.get("day_variance", Priors().day_variance),
+        "situation_variance": 0.0,
+        "drift_sd": 0.0,
+        "drift_area_sd": data["priors"].get("drift_sd", 0.0),
+        "severity_walk_sd": 0.0,
+    }
+    seats = {"seat_analyst": list(range(size)), "seat_month": [0] * size}
+    return {**data, **seats, "reference": data.get("anchor", []), "priors": priors, "format": 2}
+
+
+MONTH_DAYS = 30.4375
+
+
+def month_of(day: Ints) -> Ints:
+    """Number of the month that a day lies in, all months of one length.
+
+    Parameters
+    ----------
+    day : ndarray of int64
+        Day numbers.
+
+    Returns
+    -------
+    ndarray of int64
+    """
+    return np.floor(day / MONTH_DAYS).astype(np.int64)
+
+
+def seats_of(analyst: Ints, day: Ints, *, walking: bool) -> tuple[Ints, Ints, Ints, Ints]:
+    """The months in which each analyst has tallies.
+
+    Parameters
+    ----------
+    analyst, day : ndarray of int64, shape (rows,)
+    walking : bool
+        False: one seat for each analyst, in month 0.
+
+    Returns
+    -------
+    analysts : ndarray of int64
+        Identities, rising.
+    seat_analyst, seat_month : ndarray of int64, shape (seats,)
+    seat : ndarray of int64, shape (rows,)
+    """
+    analysts, who = np.unique(analyst, return_inverse=True)
+    month = month_of(day) if walking else np.zeros_like(day)
+    months, when = np.unique(month, return_inverse=True)
+    pairs, seat = np.unique(who * max(months.size, 1) + when, return_inverse=True)
+    return analysts, pairs // max(months.size, 1), months[pairs % max(months.size, 1)], seat
+
+
+def severity_covariance(priors: Priors, seat_analyst: Ints, seat_month: Ints) -> Floats:
+    """Prior covariance of strictness over seats: analysts apart, each a walk over its months.
+
+    Parameters
+    ----------
+    priors : Priors
+    seat_analyst, seat_month : ndarray of int64, shape (seats,)
+
+    Returns
+    -------
+    ndarray of float64, shape (seats, seats)
+    """
+    first = np.zeros_like(seat_month)
+    for who in np.unique(seat_analyst):
+        mine = seat_analyst == who
+        first[mine] = seat_month[mine].min()
+    since = seat_month - first
+    shared = np.minimum(since[:, None], since[None, :])
+    same = seat_analyst[:, None] == seat_analyst[None, :]
+    return np.asarray(same * (priors.severity_sd**2 + priors.severity_walk_sd**2 * shared), dtype=np.float64)
+
+
+def average(seat_analyst: Ints, anchor: Floats) -> Floats:
+    """Weights on the seats of an average over analysts: each analyst's months count alike.
+
+    Parameters
+    ----------
+    seat_analyst : ndarray of int64, shape (seats,)
+    anchor : ndarray of float64, shape (analysts,)
+
+    Returns
+    -------
+    ndarray of float64, shape (seats,)
+    """
+    count = np.bincount(seat_analyst, minlength=anchor.size)
+    return np.asarray((anchor / np.maximum(count, 1))[seat_analyst])
+
+
+def at_priors(
+    priors: Priors,
+    areas: Ints,
+    checks: Ints,
+    check_area: Ints,
+    analysts: Ints,
+    seat_analyst: Ints,
+    seat_month: Ints,
+) -> Shared:
     """Shared effects before any data: prior means and variances.
 
     Parameters
@@ -250,6 +417,8 @@ def at_priors(priors: Priors, areas: Ints, checks: Ints, check_area: Ints, analy
         Identities, rising.
     check_area : ndarray of int64, shape (checks,)
         Index into `areas`.
+    seat_analyst, seat_month : ndarray of int64, shape (seats,)
+        See `Shared`.
 
     Returns
     -------
@@ -259,36 +428,52 @@ def at_priors(priors: Priors, areas: Ints, checks: Ints, check_area: Ints, analy
     sds = np.concatenate(
         [
             np.full(checks.size, priors.check_sd),
-            np.full(analysts.size, priors.severity_sd),
+            np.zeros(seat_analyst.size),
             np.array([priors.ball_sd, 0.0, priors.ball_sd]),
             np.full(size, priors.start_sd),
-            np.full(size, priors.drift_sd),
+            np.zeros(size),
         ]
     )
+    covariance = np.diag(sds**2)
+    seats = slice(checks.size, checks.size + seat_analyst.size)
+    covariance[seats, seats] = severity_covariance(priors, seat_analyst, seat_month)
+    drifts = slice(sds.size - size, sds.size)
+    covariance[drifts, drifts] = priors.drift_sd**2 + priors.drift_area_sd**2 * np.eye(size)
     alike = (1.0 - priors.initial_correlation) * np.eye(size) + priors.initial_correlation
+    anchor = np.full(analysts.size, 1.0 / max(analysts.size, 1))
     return Shared(
         areas=areas,
         checks=checks,
         check_area=check_area,
         scored=np.ones(checks.size, dtype=np.bool_),
         analysts=analysts,
-        anchor=np.full(analysts.size, 1.0 / max(analysts.size, 1)),
+        anchor=anchor,
+        seat_analyst=seat_analyst,
+        seat_month=seat_month,
+        reference=average(seat_analyst, anchor),
         value=np.zeros(sds.size),
-        covariance=np.diag(sds**2),
+        covariance=covariance,
         initial=priors.initial_sd**2 * alike,
         walk=np.full(size, priors.walk_variance),
-        own_sd=priors.own_sd,
-        day_variance=priors.day_variance,
         priors=priors,
         n=0,
     )
 
 
-def extend(shared: Shared, areas: Ints, checks: Ints, area_of: Ints, analysts: Ints) -> Shared:
-    """Add areas, checks and analysts that came after the fit, at prior mean and variance.
+def extend(
+    shared: Shared,
+    areas: Ints,
+    checks: Ints,
+    area_of: Ints,
+    analysts: Ints,
+    seat_analyst: Ints,
+    seat_month: Ints,
+) -> Shared:
+    """Add areas, checks, analysts and months that came after the fit, at prior mean and variance.
 
     A new check of an old area informs the unit but does not enter the score, or yesterday's score would
-    change its meaning before the next full fit; a unit's own strength in it is part of its variance.
+    change its meaning before the next full fit; a unit's own strength in it is part of its variance. A known
+    analyst in a month that the fit did not see stands where the nearest month before (else the first) stood.
 
     Parameters
     ----------
@@ -298,36 +483,42 @@ def extend(shared: Shared, areas: Ints, checks: Ints, area_of: Ints, analysts: I
         Identities met in the data, rising.
     area_of : ndarray of int64, shape (checks,)
         Area identity of each of `checks`.
+    seat_analyst, seat_month : ndarray of int64, shape (seats,)
+        Seats met in the data; analysts as indices into `analysts`.
 
     Returns
     -------
     Shared
         The same object when nothing is new.
     """
-    new_checks = ~np.isin(checks, shared.checks)
-    if (
-        np.isin(areas, shared.areas).all()
-        and not new_checks.any()
-        and np.isin(analysts, shared.analysts).all()
-    ):
-        return shared
-    old_areas = shared.areas
-    all_areas = np.union1d(old_areas, areas)
+    all_areas = np.union1d(shared.areas, areas)
     all_checks = np.union1d(shared.checks, checks)
-    old, fresh = np.searchsorted(all_checks, shared.checks), np.searchsorted(all_checks, checks[new_checks])
+    all_analysts = np.union1d(shared.analysts, analysts)
+    old_seats = np.stack(
+        [np.searchsorted(all_analysts, shared.analysts)[shared.seat_analyst], shared.seat_month]
+    )
+    met_seats = np.stack([np.searchsorted(all_analysts, analysts)[seat_analyst], seat_month])
+    seats, back = np.unique(np.concatenate([old_seats, met_seats], axis=1), axis=1, return_inverse=True)
+    back = np.ravel(back)
+    sizes = (all_areas.size, all_checks.size, all_analysts.size, seats.shape[1])
+    if sizes == (shared.areas.size, shared.checks.size, shared.analysts.size, shared.seat_analyst.size):
+        return shared
+    new = ~np.isin(checks, shared.checks)
+    old, fresh = np.searchsorted(all_checks, shared.checks), np.searchsorted(all_checks, checks[new])
+    place = np.searchsorted(all_areas, shared.areas)
     check_area = np.zeros(all_checks.size, dtype=np.int64)
-    check_area[old] = np.searchsorted(all_areas, old_areas[shared.check_area])
-    check_area[fresh] = np.searchsorted(all_areas, area_of[new_checks])
-    prior = at_priors(shared.priors, all_areas, all_checks, check_area, np.union1d(shared.analysts, analysts))
+    check_area[old] = place[shared.check_area]
+    check_area[fresh] = np.searchsorted(all_areas, area_of[new])
+    prior = at_priors(shared.priors, all_areas, all_checks, check_area, all_analysts, seats[0], seats[1])
     scored = np.zeros(all_checks.size, dtype=np.bool_)
     scored[old] = shared.scored
-    scored[fresh] = ~np.isin(area_of[new_checks], old_areas)
-    place = np.searchsorted(all_areas, old_areas)
+    scored[fresh] = ~np.isin(area_of[new], shared.areas)
     columns = prior.columns
+    seat = back[: shared.seat_analyst.size]
     where = np.concatenate(
         [
             columns["delta"].start + old,
-            columns["gamma"].start + np.searchsorted(prior.analysts, shared.analysts),
+            columns["gamma"].start + seat,
             columns["beta"].start + np.arange(BALLS),
             columns["start"].start + place,
             columns["drift"].start + place,
@@ -338,25 +529,43 @@ def extend(shared: Shared, areas: Ints, checks: Ints, area_of: Ints, analysts: I
     covariance[late, late] += shared.own_sd**2
     value[where] = shared.value
     covariance[np.ix_(where, where)] = shared.covariance
-    anchor = np.zeros(prior.analysts.size)
-    anchor[np.searchsorted(prior.analysts, shared.analysts)] = shared.anchor
+    _later_months(shared, seats, seat, columns["gamma"].start, value, covariance)
+    anchor = np.zeros(all_analysts.size)
+    anchor[np.searchsorted(all_analysts, shared.analysts)] = shared.anchor
+    reference = np.zeros(seats.shape[1])
+    reference[seat] = shared.reference
     initial = shared.priors.initial_sd**2 * np.eye(all_areas.size)
     initial[np.ix_(place, place)] = shared.initial
     walk = prior.walk.copy()
     walk[place] = shared.walk
-    return Shared(
-        areas=all_areas,
-        checks=all_checks,
-        check_area=check_area,
+    known = bool(shared.analysts.size)
+    return replace(
+        prior,
         scored=scored,
-        analysts=prior.analysts,
-        anchor=anchor if shared.analysts.size else prior.anchor,
+        anchor=anchor if known else prior.anchor,
+        reference=reference if known else prior.reference,
         value=value,
         covariance=covariance,
         initial=initial,
         walk=walk,
-        own_sd=shared.own_sd,
-        day_variance=shared.day_variance,
-        priors=shared.priors,
         n=shared.n,
     )
+
+
+def _later_months(
+    shared: Shared, seats: Ints, known: Ints, begin: int, value: Floats, covariance: Floats
+) -> None:
+    """Carry a known analyst's strictness into months that the fit did not see, with the walk's variance on top."""
+    walk = shared.priors.severity_walk_sd**2
+    for seat in np.setdiff1d(np.arange(seats.shape[1]), known):
+        mine = known[seats[0, known] == seats[0, seat]]
+        if not mine.size:
+            continue
+        gap = seats[1, seat] - seats[1, mine]
+        before = mine[gap > 0]
+        near = before[-1] if before.size else mine[0]
+        at, source = begin + seat, begin + near
+        value[at] = value[source]
+        covariance[at, :] = covariance[source, :]
+        covariance[:, at] = covariance[:, source]
+        covariance[at, at] = covariance[source, source] + walk * abs(int(seats[1, seat] - seats[1, near]))

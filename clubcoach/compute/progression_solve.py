@@ -18,6 +18,8 @@ from clubcoach.compute.progression_quadratic import Quadratic, expand
 from clubcoach.compute.progression_shared import NORMAL, Floats, Ints, Shared
 
 TOLERANCE = 1e-9
+# The step after one of this size is about its square.
+SHARED_TOLERANCE = 1e-5
 STEPS = 60
 
 
@@ -32,12 +34,18 @@ class Posterior:
         theta moves by minus this times a move of (own, shared).
     variance, lagged : ndarray of float64, shape (slots, areas)
         Of theta given own and shared; with the match day before.
+    first : ndarray of float64, shape (units, areas, areas)
+        Covariance of theta at each unit's first day, given own and shared.
     own_covariance : ndarray of float64, shape (units, own, own)
         Given the shared effects.
     own_reply : ndarray of float64, shape (units, own, p)
         own moves by minus this times a move of the shared effects.
     shared : Shared
         With the covariance that the intervals use.
+    weight, shrink : ndarray of float64, shape (slots, areas)
+        Information of each node, and the part of it that is left beside the form of the day.
+    data_border : ndarray of float64, shape (slots, areas, own + p)
+        Information that each node shares with (own, shared).
     """
 
     problem: Problem
@@ -47,8 +55,12 @@ class Posterior:
     reply: Floats
     variance: Floats
     lagged: Floats
+    first: Floats
     own_covariance: Floats
     own_reply: Floats
+    weight: Floats
+    shrink: Floats
+    data_border: Floats
 
 
 def solve(problem: Problem, *, held: bool) -> Posterior:
@@ -70,13 +82,22 @@ def solve(problem: Problem, *, held: bool) -> Posterior:
         When the steps do not come below the tolerance, which a concave objective rules out.
     """
     state = first(problem)
+    if not held:
+        # Steps with the shared effects in them cost several times those without: they come where they matter.
+        state = _settle(problem, state, 0.6, held=True)
+        state = _settle(problem, state, SHARED_TOLERANCE, held=False)
+    return _around(problem, _settle(problem, state, TOLERANCE, held=True), held=held)
+
+
+def _settle(problem: Problem, state: State, tolerance: float, *, held: bool) -> State:
+    """Steps of Newton's method until the last was small: of the shared effects, or of the rest while they are held."""
     best = objective(problem, state)
     for _ in range(STEPS):
         quadratic = expand(problem, state, with_shared=not held)
         move = _newton(problem, quadratic, state, held=held)
         state, best = _advance(problem, state, move, best)
-        if _size(move) < TOLERANCE:
-            return _around(problem, state, held=held)
+        if (_size(move) if held else float(np.abs(move.value).max(initial=0.0))) < tolerance:
+            return state
     raise RuntimeError(f"no mode after {STEPS} steps")
 
 
@@ -99,12 +120,12 @@ def _newton(problem: Problem, quadratic: Quadratic, state: State, *, held: bool)
     moved = np.einsum("sad,sd->sa", q.forwarded[:, :, :-1], border) + q.forwarded[:, :, -1]
     theta = -q.chain.backward(moved[:, :, None])[:, :, 0]
     data = np.einsum("sad,sd->sa", q.data_border, border)
-    form = -q.shrink * (q.pull + problem.shared.day_variance * (q.weight * theta + data))
+    form = -q.shrink * (q.pull + problem.spread * (q.weight * theta + data))
     return State(theta, form, own_move, value)
 
 
 def _free(shared: Shared) -> Ints:
-    free = shared_prior(shared)[0] > 0
+    free = np.diag(shared_prior(shared)[0]) > 0
     # A normal ball is the zero of the balls.
     free[shared.columns["beta"].start + NORMAL] = False
     return np.flatnonzero(free)
@@ -130,8 +151,33 @@ def _size(move: State) -> float:
     return max(float(np.abs(part).max(initial=0.0)) for part in (move.theta, move.form, move.own, move.value))
 
 
+def one_step(problem: Problem, state: State | None) -> Posterior:
+    """One step of Newton's method, and the Gaussian around where it led; see `progression_learn`.
+
+    Parameters
+    ----------
+    problem : Problem
+    state : State, optional
+        Where to step from; without it, from the prior means and three steps in place of one.
+
+    Returns
+    -------
+    Posterior
+    """
+    steps = 1 if state is not None else 3
+    at = first(problem) if state is None else state
+    best = objective(problem, at)
+    for _ in range(steps):
+        quadratic = expand(problem, at, with_shared=True)
+        at, best = _advance(problem, at, _newton(problem, quadratic, at, held=False), best)
+    return _gaussian(problem, at, quadratic, held=False)
+
+
 def _around(problem: Problem, state: State, *, held: bool) -> Posterior:
-    q = expand(problem, state, with_shared=True)
+    return _gaussian(problem, state, expand(problem, state, with_shared=True), held=held)
+
+
+def _gaussian(problem: Problem, state: State, q: Quadratic, *, held: bool) -> Posterior:
     own_covariance: Floats = np.asarray(np.linalg.inv(q.own_hessian), dtype=np.float64)
     own_reply = own_covariance @ q.own_shared
     shared = problem.shared
@@ -143,5 +189,19 @@ def _around(problem: Problem, state: State, *, held: bool) -> Posterior:
         covariance = (covariance + covariance.T) / 2.0
         shared = replace(shared, value=state.value, covariance=covariance, n=int(problem.cells.seen.sum()))
     reply: Floats = q.chain.backward(q.forwarded[:, :, :-1])
-    variance, lagged = q.chain.marginals()
-    return Posterior(problem, state, shared, q.chain, reply, variance, lagged, own_covariance, own_reply)
+    variance, lagged, at_first = q.chain.marginals()
+    return Posterior(
+        problem=problem,
+        state=state,
+        shared=shared,
+        chain=q.chain,
+        reply=reply,
+        variance=variance,
+        lagged=lagged,
+        first=at_first,
+        own_covariance=own_covariance,
+        own_reply=own_reply,
+        weight=q.weight,
+        shrink=q.shrink,
+        data_border=q.data_border,
+    )

@@ -29,7 +29,8 @@ def player_here(viewer: Viewer, uuid: UUID) -> Player:
 
 
 def page(request: Any, player: Player, *, status: int = 200, **bound: Any) -> HttpResponse:
-    shown = StudentPage(request.viewer, player, now=timezone.now(), **bound)
+    since = request.GET.get("since", "")
+    shown = StudentPage(request.viewer, player, now=timezone.now(), since=since, **bound)
     return render(request, "reports/student_page.html", shown.context(), status=status)
 
 

@@ -21,8 +21,14 @@ from reports.unit import UnitPage, minors_of, units_here
 
 
 def page(request: Any, row: Unit, *, status: int = 200, **bound: Any) -> HttpResponse:
+    asked = request.GET
     shown = UnitPage(
-        request.viewer, row, area=request.GET.get("area", ""), page=request.GET.get("page"), **bound
+        request.viewer,
+        row,
+        area=asked.get("area", ""),
+        since=asked.get("since", ""),
+        page=asked.get("page"),
+        **bound,
     )
     return render(request, "reports/unit.html", shown.context(), status=status)
 

@@ -39,6 +39,32 @@ def test_coaches_read_scores_and_students_their_own_in_tenths(cast, world):
 
 
 @pytest.mark.parametrize(
+    ("days", "half", "n", "enough", "about_more"),
+    [
+        ([10, 40], 5.0, 40, True, 0),
+        ([40, 40], 5.0, 40, False, 1),
+        ([4, 12], 5.0, 12, False, 3),
+        ([10, 40], 25.0, 40, False, 120),
+    ],
+)
+def test_a_score_says_whether_it_is_enough_and_what_is_missing(
+    cast, world, days, half, n, enough, about_more
+):
+    """Two days on which something new was seen, 15 checks, and an interval under 25 points."""
+    fit, unit = Score.objects.first().fit, cast.club.units.get(first=cast.ana, kind="player")
+    lob = cast.club.areas.get(code="lob")
+    for number, seen in enumerate(days, 1):
+        row = {"score": 50, "low": 50 - half, "high": 50 + half, "n": seen, "day": f"2026-09-0{number}"}
+        Score.objects.create(club=cast.club, unit=unit, area=lob, series="now", fit=fit, **row)
+    for person in (cast.assistant, cast.student):
+        first, last = get(cast, person, "scores/?area=lob&series=now").json()["results"]
+        assert (last["n"], last["enough"], last["about_more"]) == (n, enough, about_more)
+        # The first day knew only itself.
+        assert first["enough"] is False
+        assert first["about_more"] >= 1
+
+
+@pytest.mark.parametrize(
     ("query", "found"),
     [("player={ana}", 2), ("player={dan}", 0), ("area=lob", 0), ("since=2027-01-01", 0), ("series=then", 1)],
 )

@@ -4,6 +4,8 @@ from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
 import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
 
 from clubcoach.compute.progression import fit_progression, p_better
 from players.models import Unit
@@ -368,3 +370,31 @@ class TestWhenItIsDue:
         assert not full_fit_due(cast.club, self.NOW)
         publish_rows(cast, {unit_of(cast.ana): {"L2": (100, 50)}}, day=date(2026, 10, 2))
         assert full_fit_due(cast.club, self.NOW)
+
+
+class TestCost:
+    def test_as_many_queries_for_forty_units_as_for_four(self, cast):
+        players = [make.make_player(cast.club, f"P{n}") for n in range(40)]
+        units = [unit_of(player) for player in players]
+        publish_rows(cast, {unit: {"L2": 0.5} for unit in units})
+        full_fit(club=cast.club)
+        publish_rows(cast, {unit: {"L2": 0.5} for unit in units}, day=FIRST + timedelta(days=7))
+        needed = []
+        for some in (units[:4], units[4:]):
+            with CaptureQueriesContext(connection) as caught:
+                assert rescore_units(club=cast.club, units=some) == 2 * len(some)
+            needed.append(len(caught))
+        assert needed[0] == needed[1] <= 12
+        assert Score.objects.filter(series="then").count() == 2 * 40
+
+    def test_days_are_told_alike_in_one_go_and_in_many(self, cast, monkeypatch):
+        publish_many(cast)
+        full_fit(club=cast.club)
+        once = values(table("then"))
+        Score.objects.all().delete()
+        monkeypatch.setattr(scoring, "DAYS_AT_ONCE", 3)
+        rescore_units(club=cast.club, units=Unit.objects.filter(club=cast.club))
+        many = values(table("then"))
+        assert many.keys() == once.keys()
+        for key, row in once.items():
+            assert many[key][:4] == pytest.approx(row[:4], abs=1e-6), key

@@ -99,7 +99,7 @@ class TestStudent:
         for name in ("Bandeja", "Lob", "Feet and ready"):
             assert name in words
         assert "Ball goes up, hand goes up." in words
-        assert "The chance that it is better now than on 1 Sep 2026: about" in words
+        assert "Since 1 Sep 2026: no change to see." in words
         # Counts with intervals and percents are the coaches' words.
         assert not re.search(r"\d+ of 80", words)
         assert "%" not in words.split("How sure?")[0]

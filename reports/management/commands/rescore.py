@@ -17,6 +17,6 @@ class Command(BaseCommand):
         if club is None:
             raise CommandError(f"There is no club at the address {options['club']!r}.")
         job = enqueue("score.club", club=club, key=f"club-{club.pk}")
-        if not perform(job.pk):
+        if not perform(job.pk, lambda done, note: self.stdout.write(f"{done:3d} %  {note}")):
             raise CommandError(f"Not scored: {Job.objects.get(pk=job.pk).note or 'somebody else is at it'}")
         self.stdout.write(f"{club.name} is scored.")

@@ -68,3 +68,66 @@ def simulate(
                     (unit, day, area_of[check], check, analyst, ball, seen[check, ball], met[check, ball])
                 )
     return Club(np.array(rows).T, truth, strong, np.array(severity))
+
+
+def counted(
+    seed: int,
+    *,
+    units: int = 60,
+    days: int = 6,
+    span: int = 600,
+    areas: int = 2,
+    per_area: int = 3,
+    looks: tuple[int, ...] = (3, 40),
+    start: float = 0.7,
+    walk: float = 0.0015,
+    own: float = 0.4,
+    day: float = 0.25,
+    luck: float = 0.5,
+    severity: float = 0.5,
+    drift: float = 0.0,
+    who: str = "crossed",
+) -> Club:
+    """A club drawn from the model itself. `looks` are the situations that a unit's day in an area may have.
+
+    Analysts are six, or with `who` "own" each with players of their own.
+    """
+    rng = np.random.default_rng(seed)
+    checks = areas * per_area
+    area_of = np.repeat(np.arange(areas), per_area)
+    delta, strict = rng.normal(0, 0.8, checks), rng.normal(0, severity, 6)
+    strict -= strict.mean()
+    on = np.sort(rng.permuted(np.tile(np.arange(span), (units, 1)), axis=1)[:, :days], axis=1)
+    gap = np.diff(on, axis=1, prepend=on[:, :1])[:, :, None]
+    steps = drift * gap + rng.normal(0, 1, (units, days, areas)) * np.sqrt(walk * gap)
+    theta = 0.2 + rng.normal(0, start, (units, 1, areas)) + np.cumsum(steps, axis=1)
+    asked = rng.choice(looks, (units, days, areas))
+    form = rng.normal(0, 1, theta.shape) * np.sqrt(day**2 + luck**2 / asked)
+    mine = rng.normal(0, own, (units, areas, per_area))
+    mine = (mine - mine.mean(axis=2, keepdims=True)).reshape(units, 1, checks)
+    analyst = rng.integers(6, size=(units, days))
+    if who == "own":
+        analyst[:] = np.arange(units)[:, None] % 6
+    clean = theta[:, :, area_of] + mine - delta
+    seen = asked[:, :, area_of]
+    met = rng.binomial(seen, expit(clean + form[:, :, area_of] - strict[analyst][:, :, None]))
+    unit, step, check = (part.ravel() for part in np.indices(seen.shape))
+    ball = np.ones(unit.size, dtype=int)
+    columns = [
+        unit,
+        on[unit, step],
+        area_of[check],
+        check,
+        analyst[unit, step],
+        ball,
+        seen.ravel(),
+        met.ravel(),
+    ]
+    share = 100 * expit(clean).reshape(units, days, areas, per_area).mean(axis=3)
+    truth = {
+        (u, int(on[u, s]), a): float(share[u, s, a])
+        for u in range(units)
+        for s in range(days)
+        for a in range(areas)
+    }
+    return Club(np.array(columns), truth, np.zeros(units, dtype=bool), strict)

@@ -48,7 +48,17 @@ def agree(left: dict[str, np.ndarray], right: dict[str, np.ndarray], tolerance: 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
 @pytest.mark.parametrize(
-    "change", [{}, {"own_sd": 0.0}, {"day_variance": 0.0}, {"drift_sd": 0.02, "own_sd": 0.9}]
+    "change",
+    [
+        {},
+        {"own_sd": 0.0},
+        {"day_variance": 0.0},
+        {"day_variance": 0.0, "situation_variance": 0.0},
+        {"severity_walk_sd": 0.0},
+        {"severity_walk_sd": 0.8, "severity_sd": 1.0},
+        {"drift_sd": 0.02, "own_sd": 0.9},
+        {"drift_area_sd": 0.02, "situation_variance": 2.0},
+    ],
 )
 def test_equals_the_slow_implementation(seed: int, change: dict[str, float]) -> None:
     columns = small_club(seed)
@@ -57,11 +67,14 @@ def test_equals_the_slow_implementation(seed: int, change: dict[str, float]) -> 
     shared = fitted.shared
     for kind, names in {
         "delta": shared.checks,
-        "gamma": shared.analysts,
         "start": shared.areas,
         "drift": shared.areas,
     }.items():
         at = [slow.where[kind, int(name)] for name in names]
+        assert shared.effect(kind) == pytest.approx(slow.mode[at], abs=1e-8)
+        assert shared.spread(kind) == pytest.approx(np.sqrt(np.diag(slow.covariance)[at]), abs=1e-8)
+    seats = zip(shared.analysts[shared.seat_analyst].tolist(), shared.seat_month.tolist(), strict=True)
+    for kind, at in {"gamma": [slow.where["gamma", *seat] for seat in seats]}.items():
         assert shared.effect(kind) == pytest.approx(slow.mode[at], abs=1e-8)
         assert shared.spread(kind) == pytest.approx(np.sqrt(np.diag(slow.covariance)[at]), abs=1e-8)
     beta = slow.mode[[slow.where["beta", 0], slow.where["beta", 2]]]
@@ -106,7 +119,7 @@ def test_draws_agree_with_the_slow_implementation_at_any_day() -> None:
 def test_draws_are_joint_over_days_and_areas() -> None:
     columns = small_club(5)
     # Wide priors, so that own checks and drift weigh in what is compared.
-    change = {"own_sd": 1.2, "drift_sd": 0.03, "initial_sd": 0.4}
+    change = {"own_sd": 1.2, "drift_sd": 0.03, "drift_area_sd": 0.03, "initial_sd": 0.4}
     days = [40, 45, 61, 120]
     slow = slow_fit(columns.T, SlowPriors(**change), blank=[(2, day) for day in days])
     fitted = fit_progression(*columns, priors=Priors(**change))
@@ -136,7 +149,15 @@ def test_draws_and_chances_agree_before_between_and_after_match_days() -> None:
         for a in (1, 2)
     ]
     fitted = fit_progression(
-        *np.array(rows).T, priors=Priors(day_variance=0.0, drift_sd=0.03, walk_variance=0.02)
+        *np.array(rows).T,
+        priors=Priors(
+            day_variance=0.0,
+            situation_variance=0.0,
+            severity_walk_sd=0.0,
+            drift_sd=0.03,
+            drift_area_sd=0.03,
+            walk_variance=0.02,
+        ),
     )
     days = [10, 25, 40, 60, 100, 180]
     drawn = fitted.draws(2, days, rng=np.random.default_rng(4), n=40000).mean(axis=0) / 100
@@ -159,7 +180,16 @@ def test_static_design_is_ridge_logistic_regression() -> None:
     met = (rng.random(len(grid)) < expit(logit)).astype(int)
     ones = np.ones(len(grid), dtype=int)
     priors = Priors(
-        check_sd=1, severity_sd=1, ball_sd=0, start_sd=0, drift_sd=0, initial_sd=1, own_sd=0, day_variance=0
+        check_sd=1,
+        severity_sd=1,
+        ball_sd=0,
+        start_sd=0,
+        drift_sd=0,
+        drift_area_sd=0,
+        initial_sd=1,
+        own_sd=0,
+        day_variance=0,
+        situation_variance=0,
     )
     fitted = fit_progression(grid[:, 0], ones, ones, grid[:, 1], grid[:, 2], ones, ones, met, priors=priors)
     sizes = (units, checks, analysts)
@@ -183,7 +213,8 @@ def test_local_level_of_the_nile() -> None:
     block, link = walk_precision(start, gap, np.array([[1e12]]), np.array([1469.1]))
     chain = factor(start, block + 1.0 / 15099, link)
     level = chain.backward(chain.forward((flow / 15099)[:, None, None]))[:, 0, 0]
-    variance, lagged = chain.marginals()
+    variance, lagged, first = chain.marginals()
+    assert first[0, 0, 0] == variance[0, 0]
     for year, mean, spread in [(1871, 1111.67, 4032.16), (1898, 999.59, 2326.76), (1970, 798.37, 4032.16)]:
         assert level[year - 1871] == pytest.approx(mean, abs=0.01)
         assert variance[year - 1871, 0] == pytest.approx(spread, abs=0.01)
@@ -226,6 +257,10 @@ def test_shared_parameters_survive_json_bit_by_bit() -> None:
         "scored",
         "analysts",
         "anchor",
+        "seat_analyst",
+        "seat_month",
+        "reference",
+        "initial",
         "value",
         "covariance",
         "walk",
@@ -248,7 +283,9 @@ def test_held_effects_do_not_move_and_what_is_new_stands_at_its_prior() -> None:
     assert list(shared.scored[~old]) == [True, False]
     assert shared.spread("delta")[~old] == pytest.approx([1.0, np.sqrt(1 + 0.3**2)])
     at = int(np.flatnonzero(shared.analysts == 777)[0])
-    assert (shared.effect("gamma")[at], shared.spread("gamma")[at], shared.anchor[at]) == (0.0, 0.5, 0.0)
+    seat = int(np.flatnonzero(shared.seat_analyst == at)[0])
+    assert (shared.effect("gamma")[seat], shared.anchor[at], shared.reference[seat]) == (0.0, 0.0, 0.0)
+    assert shared.spread("gamma")[seat] == pytest.approx(0.5)
     rows = (again.scores()["player"] == 2) & (again.scores()["area"] == 99)
     assert list(again.scores()["day"][rows]) == [10, 14, 60, 61, 70]
 
@@ -325,14 +362,15 @@ def test_names_of_units_analysts_and_days_do_not_matter(seed: int, names: list[i
     units, analysts = np.unique(columns[0]), np.unique(columns[4])
     other = columns.copy()
     other[0] = np.array(names)[np.searchsorted(units, columns[0])]
-    other[1] += 20000
+    # Days move by whole months, which are what strictness walks by.
+    other[1] += 41 * 487
     other[4] = -np.array(names)[np.searchsorted(analysts, columns[4])]
     left, right = fit_progression(*columns).scores(), fit_progression(*other).scores()
     back = dict(zip(names, units.tolist(), strict=False))
     player = np.array([back[name] for name in right["player"].tolist()])
     order = np.lexsort((right["area"], right["day"], player))
     right = {name: values[order] for name, values in right.items()} | {"player": player[order]}
-    right["day"] = right["day"] - 20000
+    right["day"] = right["day"] - 41 * 487
     agree(right, left, 1e-9)
 
 
@@ -457,7 +495,8 @@ def fitted_once() -> Progression:
             "check 3 is in area 20",
         ),
         (lambda r: fit_progression(*small_club(1), anchor=[5]), "none of the analysts"),
-        (lambda r: fit_progression(*small_club(1), shared={"format": 2}), "format"),
+        (lambda r: fit_progression(*small_club(1), shared={"format": 3}), "format"),
+        (lambda r: fit_progression(*small_club(1), shared={"format": 2}), "lack"),
         (lambda r: fit_progression(*small_club(1), shared={"format": 1}), "lack"),
         (
             lambda r: Shared.from_dict({**r.shared.to_dict(), "value": [0.0]}),
