@@ -43,6 +43,7 @@ from clubcoach.compute.progression_input import (
     lay_out,
     prefixes,
     read_tallies,
+    refuse_far_days,
     whole,
 )
 from clubcoach.compute.progression_learn import can_learn, learn
@@ -308,8 +309,8 @@ def fit_progression(
     ------
     ValueError
         When lengths differ, an array is not of whole numbers, a ball is not 0 to 2, a count is negative,
-        met is above seen, a check stands in two areas (also: in another one than in `shared`), `shared` is
-        given together with `priors` or `anchor`, or no analyst of `anchor` has data.
+        met is above seen, a day lies a lifetime from the others, a check stands in two areas (also: in another
+        one than in `shared`), `shared` is given together with `priors` or `anchor`, or no analyst of `anchor` has data.
     """
     columns: dict[str, ArrayLike] = {
         "player": player,
@@ -324,6 +325,7 @@ def fit_progression(
     if situation is not None:
         columns["situation"] = situation
     tallies = read_tallies(columns)
+    refuse_far_days(columns["day"])
     layout, slot = lay_out(tallies.player, tallies.day)
     if shared is None:
         known, seat = _unfitted(tallies, priors or Priors(), anchor)

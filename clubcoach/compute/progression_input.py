@@ -143,6 +143,29 @@ def read_tallies(columns: dict[str, ArrayLike]) -> Tallies:
     return Tallies(**{name: array[kept] for name, array in arrays.items()})
 
 
+FARTHEST_DAYS = 60 * 365
+"""No career is that long: a day so far from the others is a slip of the pen."""
+
+
+def refuse_far_days(day: ArrayLike) -> None:
+    """Refuse a day that lies a lifetime from the middle of all.
+
+    Parameters
+    ----------
+    day : array_like of int, shape (rows,)
+
+    Raises
+    ------
+    ValueError
+        Names the first row.
+    """
+    days = whole("day", day)
+    if days.size:
+        # Of two, the later one is held to be right: a slip of the pen is rarely in the future.
+        away = np.abs(days - int(np.percentile(days, 50, method="higher")))
+        _refuse(away > FARTHEST_DAYS, "day must lie within 60 years of the others", days)
+
+
 def whole(name: str, values: ArrayLike) -> Ints:
     """A flat array of whole numbers, or a refusal with the name of the column.
 

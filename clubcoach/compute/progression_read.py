@@ -14,6 +14,8 @@ from clubcoach.compute.progression_solve import Posterior
 # Gauss-Hermite nodes for means over a normal logit; 21 are exact to 1e-6 up to a variance of 4.
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(21)
 _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
+# Rows whose units' matrices are gathered at a time, which bounds the memory.
+_ROWS_AT_ONCE = 2000
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -85,10 +87,12 @@ def variances(posterior: Posterior, unit: Ints, area: Ints, place: Place, border
     inner = np.flatnonzero(rest)
     border[inner] -= rest[inner, None] * posterior.reply[place.right[inner], area[inner]]
     border[np.arange(area.size), own + posterior.shared.columns["drift"].start + area] += place.ahead
-    for rows, index in _groups(unit):
-        mine = border[rows, :own]
-        out[rows] += np.einsum("rd,rd->r", mine @ posterior.own_covariance[index], mine)
-        border[rows, own:] -= mine @ posterior.own_reply[index]
+    for begin in range(0, area.size, _ROWS_AT_ONCE):
+        rows = slice(begin, begin + _ROWS_AT_ONCE)
+        mine = border[rows, None, :own]
+        loose = mine @ posterior.own_covariance[unit[rows]]
+        out[rows] += (loose @ mine.transpose(0, 2, 1))[:, 0, 0]
+        border[rows, own:] -= (mine @ posterior.own_reply[unit[rows]])[:, 0]
     across = border[:, own:]
     out += np.einsum("rp,rp->r", across @ posterior.shared.covariance, across)
     return out
@@ -246,9 +250,3 @@ def _root(covariance: Floats) -> Floats:
     """A symmetric root, also where effects out of the model have no variance."""
     value, vector = np.linalg.eigh(covariance)
     return np.asarray((vector * np.sqrt(np.maximum(value, 0.0))) @ vector.T)
-
-
-def _groups(unit: Ints) -> list[tuple[Ints, int]]:
-    order = np.argsort(unit, kind="stable")
-    names, begin = np.unique(unit[order], return_index=True)
-    return list(zip(np.split(order, begin[1:]), names.tolist(), strict=False))

@@ -449,6 +449,7 @@ def test_perfect_shares_stay_finite() -> None:
         ({"player": [True, False]}, "player must hold whole numbers, not bool"),
         ({"check": ["a", "b"]}, "check must hold whole numbers"),
         ({"player": [[1, 2]]}, "player must be a flat array"),
+        ({"day": [739000, 702475]}, "day must lie within 60 years of the others: row 1 has 702475"),
         ({"area": [1, 2]}, "a check must stay in one area: row 1 has 7"),
     ],
 )
