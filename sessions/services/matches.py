@@ -24,6 +24,9 @@ class SeatEntry(NamedTuple):
     side: str = ""
     visitor_consent: bool = False
 
+# Sheets go back some years; a day before that is a slip of the pen, and scores could make nothing of it.
+OLDEST_YEARS = 30
+
 
 @transaction.atomic
 def register_match(
@@ -49,6 +52,8 @@ def register_match(
         raise ValidationError(
             {"played_on": _("This day lies ahead. Register a match when it has been played.")}
         )
+    if played_on.year < club.day_of(moment).year - OLDEST_YEARS:
+        raise ValidationError({"played_on": _("This day is too long ago. Check the year.")})
     match = Match(
         club=club,
         played_on=played_on,

@@ -70,6 +70,7 @@ class TestRegisterMatch:
                 lambda cast: {"seats": {1: SeatEntry(cast.ana, "left"), 2: SeatEntry(cast.dan, "left")}},
             ),
             ("played_on", "lies ahead", lambda cast: {"played_on": date(2026, 11, 21)}),
+            ("played_on", "too long ago", lambda cast: {"played_on": date(1926, 11, 19)}),
             ("format", "points_to", lambda cast: {"format": {"kind": "points"}}),
             ("format", "no colour", lambda cast: {"format": {"kind": "free", "colour": 1}}),
             ("kind", "not a valid choice", lambda cast: {"kind": "final"}),
