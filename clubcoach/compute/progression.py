@@ -35,6 +35,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from clubcoach.compute.intervals import normal_quantile
+from clubcoach.compute.progression_extend import extend
 from clubcoach.compute.progression_input import (
     Layout,
     Tallies,
@@ -50,6 +51,7 @@ from clubcoach.compute.progression_learn import can_learn, learn
 from clubcoach.compute.progression_model import most_seen, pose
 from clubcoach.compute.progression_predict import predict_rows
 from clubcoach.compute.progression_read import draw_scores, score_rows, seen_so_far
+from clubcoach.compute.progression_seats import seats_of
 from clubcoach.compute.progression_shared import (
     Floats,
     Ints,
@@ -57,8 +59,6 @@ from clubcoach.compute.progression_shared import (
     Shared,
     at_priors,
     average,
-    extend,
-    seats_of,
 )
 from clubcoach.compute.progression_solve import Posterior, solve
 
@@ -293,7 +293,7 @@ def fit_progression(
     shared : Shared or mapping, optional
         `.shared` of a full fit, or its `to_dict`. Only the units are solved, with the shared effects
         held; their covariance still widens the intervals. Unknown areas, checks and analysts stand at
-        prior mean and variance (see `progression_shared.extend`).
+        prior mean and variance (see `progression_extend.extend`).
     priors : Priors, optional
         Fixed hyper-parameters of a full fit; with `shared` those of that fit hold.
     anchor : array_like of int, shape (any,), optional

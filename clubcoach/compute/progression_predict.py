@@ -6,7 +6,8 @@ import numpy as np
 
 from clubcoach.compute.progression_input import Tallies
 from clubcoach.compute.progression_read import chance, locate, variances
-from clubcoach.compute.progression_shared import Floats, Ints, Shared, month_of
+from clubcoach.compute.progression_seats import month_of
+from clubcoach.compute.progression_shared import Floats, Ints, Shared
 from clubcoach.compute.progression_solve import Posterior
 
 # Rows at a time, which bounds the memory of their weights on the shared effects.
