@@ -24,6 +24,7 @@ class SeatEntry(NamedTuple):
     side: str = ""
     visitor_consent: bool = False
 
+
 # Sheets go back some years; a day before that is a slip of the pen, and scores could make nothing of it.
 OLDEST_YEARS = 30
 
