@@ -58,6 +58,7 @@ def test_a_small_demo_club_is_whole(filled):
     assert not User.objects.exists()
 
 
+@pytest.mark.long
 def test_one_filmed_match_is_published_and_a_second_waits(settings, tmp_path, monkeypatch):
     settings.MEDIA_ROOT = tmp_path
     small = partial(film.render_scene, width=320, height=180, fps=10, end_s=20)
@@ -104,6 +105,7 @@ def test_rallies_follow_the_rules_and_a_ball_that_is_not_kept_in_ends_them(fille
         assert situation.rally.winner != mine
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("hour", [0, 23])
 def test_west_of_utc_the_term_lies_right(settings, tmp_path, monkeypatch, hour):
     """On a Monday just after midnight in UTC it is still Sunday in the west."""
@@ -119,6 +121,7 @@ def test_west_of_utc_the_term_lies_right(settings, tmp_path, monkeypatch, hour):
         assert lesson.starts_at.astimezone(club.zone).hour >= 10
 
 
+@pytest.mark.long
 def test_a_filling_that_was_stopped_is_made_anew(settings, tmp_path, monkeypatch):
     settings.MEDIA_ROOT = tmp_path
     real = demo.fill

@@ -31,7 +31,8 @@ from tests.reports.planted import (
     weakest_again,
 )
 
-pytestmark = pytest.mark.django_db
+# Filling a whole term takes a minute.
+pytestmark = [pytest.mark.django_db, pytest.mark.long]
 TOLD = scenario.load()
 
 

@@ -58,6 +58,7 @@ def with_prior(columns: np.ndarray, at: np.ndarray) -> float:
     return slow_likelihood(columns, at) - float(np.sum(PSEUDO / 2 * (np.log(at) + documented() / at)))
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("seed", [911, 912])
 def test_learned_variances_are_the_likeliest(seed: int) -> None:
     columns = uneven_club(seed)
@@ -78,6 +79,7 @@ def test_learned_variances_are_the_likeliest(seed: int) -> None:
         assert abs(top) < 0.08, name
 
 
+@pytest.mark.long
 def test_spread_of_strictness_and_drifts_is_weighed_as_by_the_slow_road() -> None:
     columns = uneven_club(913)
     fitted = fit_progression(*columns)
@@ -218,6 +220,7 @@ def held(club: Club) -> Priors:
     return replace(shared.priors, walk_variance=walk, initial_sd=initial)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("change", "out"),
     [
@@ -242,6 +245,7 @@ def test_intervals_fail_without_it(change: dict[str, float], out: dict[str, floa
     assert np.mean(without) < 0.7
 
 
+@pytest.mark.long
 def test_guesses_fail_without_own_checks() -> None:
     for seed in (915, 916):
         club = counted(seed, own=0.9)
@@ -249,6 +253,7 @@ def test_guesses_fail_without_own_checks() -> None:
         assert loss_ahead(club, priors=priors) < loss_ahead(club, priors=replace(priors, own_sd=0.0)) - 0.01
 
 
+@pytest.mark.long
 def test_what_is_learned_covers_where_the_documented_priors_do_not() -> None:
     club = counted(918, walk=0.008, day=0.5)
     assert coverage(club) > 0.73
@@ -291,6 +296,7 @@ def agree(left: dict[str, np.ndarray], right: dict[str, np.ndarray], tolerance: 
         assert np.allclose(values, right[name], rtol=0, atol=tolerance), name
 
 
+@pytest.mark.long
 @settings(max_examples=4, deadline=None)
 @given(seed=st.integers(0, 10**6), part=st.floats(0, 1))
 def test_order_and_splitting_of_rows_do_not_matter(seed: int, part: float) -> None:
@@ -305,6 +311,7 @@ def test_order_and_splitting_of_rows_do_not_matter(seed: int, part: float) -> No
     agree(fit_progression(*both).scores(), fit_progression(*columns).scores(), 0.0)
 
 
+@pytest.mark.long
 @settings(max_examples=4, deadline=None)
 @given(seed=st.integers(0, 10**6))
 def test_names_of_units_and_analysts_do_not_matter(seed: int) -> None:
