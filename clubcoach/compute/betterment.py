@@ -68,13 +68,14 @@ def _first_seen(posterior: Posterior) -> Ints:
 
 def _rise(posterior: Posterior, slot: Ints, first: Ints, area: Ints, across: Floats) -> tuple[Floats, Floats]:
     """Mean and variance of theta at a slot less theta at the first slot."""
-    own, unit = posterior.problem.own, posterior.problem.layout.unit[slot]
+    unit = posterior.problem.layout.unit[slot]
     mean = posterior.state.theta[slot, area] - posterior.state.theta[first, area]
     out: Floats = posterior.variance[slot, area] + posterior.variance[first, area] - 2.0 * across
-    border = posterior.reply[first, area] - posterior.reply[slot, area]
-    mine = border[:, :own]
+    columns = posterior.reply[first, area] - posterior.reply[slot, area]
+    mine = posterior.own_part(columns)
     out += np.einsum("rd,rde,re->r", mine, posterior.own_covariance[unit], mine, optimize=True)
-    rest = border[:, own:] - np.einsum("rd,rdp->rp", mine, posterior.own_reply[unit], optimize=True)
+    columns -= np.einsum("rd,rdp->rp", mine, posterior.own_reply[unit], optimize=True)
+    rest = posterior.problem.frame.spread(unit, columns)
     out += np.einsum("rp,rp->r", rest @ posterior.shared.covariance, rest)
     return mean, out
 

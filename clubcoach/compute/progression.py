@@ -40,7 +40,9 @@ from clubcoach.compute.progression_input import (
     Layout,
     Tallies,
     add_up,
+    codes,
     distinct,
+    first_of,
     lay_out,
     prefixes,
     read_tallies,
@@ -347,10 +349,10 @@ def fit_progression(
 
 def _unfitted(tallies: Tallies, priors: Priors, anchor: ArrayLike | None) -> tuple[Shared, Ints]:
     """Shared effects at their priors, and the seat of each row."""
-    areas = np.unique(tallies.area)
-    checks, first = np.unique(tallies.check, return_index=True)
+    areas, in_area = codes(tallies.area)
+    checks, which = codes(tallies.check)
     analysts, who, month, seat = seats_of(tallies.analyst, tallies.day, walking=priors.severity_walk_sd > 0)
-    where = np.searchsorted(areas, tallies.area[first])
+    where = first_of(checks.size, which, in_area)
     known = at_priors(priors, areas, checks, where, analysts, who, month)
     return (known if anchor is None else _anchored(known, whole("anchor", anchor))), seat
 
@@ -358,11 +360,12 @@ def _unfitted(tallies: Tallies, priors: Priors, anchor: ArrayLike | None) -> tup
 def _held(tallies: Tallies, shared: Shared) -> tuple[Shared, Ints]:
     """The effects of an earlier fit with what is new in the tallies, and the seat of each row."""
     _same_areas(shared, tallies)
-    areas = np.unique(tallies.area)
-    checks, first = np.unique(tallies.check, return_index=True)
+    areas, _in_area = codes(tallies.area)
+    checks, which = codes(tallies.check)
+    area_of = first_of(checks.size, which, tallies.area)
     walking = shared.priors.severity_walk_sd > 0
     analysts, who, month, seat = seats_of(tallies.analyst, tallies.day, walking=walking)
-    known = extend(shared, areas, checks, tallies.area[first], analysts, who, month)
+    known = extend(shared, areas, checks, area_of, analysts, who, month)
     pairs = list(zip(np.searchsorted(known.analysts, analysts)[who].tolist(), month.tolist(), strict=True))
     at = {
         pair: i

@@ -15,10 +15,11 @@ convergence of any EM algorithm. All from memory.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
+from clubcoach.compute.progression_frame import frame
 from clubcoach.compute.progression_input import Cells, Layout, lay_out
 from clubcoach.compute.progression_model import State, pose
 from clubcoach.compute.progression_shared import Floats, Ints, Priors, Shared
@@ -77,11 +78,12 @@ def learn(layout: Layout, cells: Cells, shared: Shared, looks: Ints) -> Shared:
         shared, priors=replace(shared.priors, drift_sd=WIDE_DRIFT_SD, drift_area_sd=WIDE_DRIFT_SD)
     )
     state: State | None = None
+    within = frame(layout, cells, shared)
     for round_ in range(_ROUNDS):
         before = _free(shared)
         path = [before]
         for _ in range(_EACH):
-            posterior = one_step(pose(layout, cells, shared, looks), state)
+            posterior = one_step(pose(layout, cells, shared, looks, within), state)
             state = posterior.state
             shared = _better(posterior, prior)
             path.append(_free(shared))
@@ -96,8 +98,12 @@ def _some(layout: Layout, cells: Cells, looks: Ints) -> tuple[Layout, Cells, Int
     units = layout.players.size
     if units <= MOST_UNITS:
         return layout, cells, looks
-    chosen = np.unique(np.linspace(0, units - 1, MOST_UNITS).round().astype(np.int64))
-    mine = np.isin(layout.unit[cells.slot], chosen)
+    # In an order of what was seen, so that a unit's name has no say in whether it is among them.
+    unit = layout.unit[cells.slot]
+    seen, met = (np.bincount(unit, weights=part, minlength=units) for part in (cells.seen, cells.met))
+    order = np.lexsort((met, seen, layout.day[:units], layout.steps))
+    chosen = order[np.unique(np.linspace(0, units - 1, MOST_UNITS).round().astype(np.int64))]
+    mine = np.isin(unit, chosen)
     slot = cells.slot[mine]
     part, at = lay_out(layout.unit[slot], layout.day[slot])
     origin = np.zeros(part.slots, dtype=np.int64)
@@ -133,23 +139,10 @@ def _aitken(path: list[Floats]) -> Floats:
     return np.asarray(path[-1] + np.clip(two * ratio / (1.0 - ratio), -1.5, 1.5))
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Spread:
-    """How theta answers to what is not known for sure: own checks given the shared effects, and these."""
-
-    own: Floats
-    shared: Floats
-
-
 def _better(posterior: Posterior, prior: Shared) -> Shared:
     """One step of EM."""
     shared, state = posterior.shared, posterior.state
-    layout = posterior.problem.layout
-    unit, own = layout.unit, posterior.problem.own
-    reply_own = posterior.reply[:, :, :own]
-    reply = posterior.reply[:, :, own:] - reply_own @ posterior.own_reply[unit]
-    spread = _Spread(reply_own, reply)
-    day, situation = _node_variances(posterior, prior.priors, spread)
+    day, situation = _node_variances(posterior, prior.priors)
     priors = replace(
         shared.priors,
         own_sd=_own_sd(posterior, prior.priors),
@@ -158,28 +151,26 @@ def _better(posterior: Posterior, prior: Shared) -> Shared:
     )
     return replace(
         shared,
-        initial=_initial(posterior, prior, spread),
-        walk=_walk(posterior, prior, spread),
+        initial=_initial(posterior, prior),
+        walk=_walk(posterior, prior),
         priors=priors,
         value=state.value,
     )
 
 
-def _initial(posterior: Posterior, prior: Shared, spread: _Spread) -> Floats:
+def _initial(posterior: Posterior, prior: Shared) -> Floats:
     layout, shared = posterior.problem.layout, posterior.shared
     units, areas = layout.players.size, shared.areas.size
     away = posterior.state.theta[:units] - shared.value[shared.columns["start"]]
     total = away.T @ away + posterior.first.sum(axis=0)
-    own = spread.own[:units]
-    total += np.einsum("uao,uop,ubp->ab", own, posterior.own_covariance, own, optimize=True)
-    across = spread.shared[:units].copy()
-    across[:, np.arange(areas), shared.columns["start"].start + np.arange(areas)] += 1.0
-    total += np.einsum("uap,pq,ubq->ab", across, shared.covariance, across, optimize=True)
+    columns = posterior.reply[:units].copy()
+    columns[:, np.arange(areas), posterior.problem.frame.start.start + np.arange(areas)] += 1.0
+    total += (columns @ posterior.columns_covariance @ columns.transpose(0, 2, 1)).sum(axis=0)
     weight = WISHART_DF + areas + 1
     return np.asarray((total + weight * prior.initial) / (units + weight))
 
 
-def _walk(posterior: Posterior, prior: Shared, spread: _Spread) -> Floats:
+def _walk(posterior: Posterior, prior: Shared) -> Floats:
     layout, shared = posterior.problem.layout, posterior.shared
     units, areas = layout.players.size, shared.areas.size
     later = np.arange(units, layout.slots)
@@ -188,13 +179,9 @@ def _walk(posterior: Posterior, prior: Shared, spread: _Spread) -> Floats:
     drift = shared.columns["drift"].start + np.arange(areas)
     step = posterior.state.theta[later] - posterior.state.theta[before] - gap * shared.value[drift]
     moved = posterior.variance[later] + posterior.variance[before] - 2.0 * posterior.lagged[later]
-    own = spread.own[later] - spread.own[before]
-    moved += np.einsum(
-        "sao,sop,sap->sa", own, posterior.own_covariance[layout.unit[later]], own, optimize=True
-    )
-    across = spread.shared[later] - spread.shared[before]
-    across[:, np.arange(areas), drift] += gap
-    moved += np.einsum("sap,sap->sa", across @ shared.covariance, across)
+    columns = posterior.reply[later] - posterior.reply[before]
+    columns[:, np.arange(areas), posterior.problem.frame.drift.start + np.arange(areas)] += gap
+    moved += posterior.variance_of(layout.unit[later], columns)
     total = ((step**2 + moved) / gap).sum(axis=0)
     return np.asarray((PSEUDO * prior.walk + total) / (PSEUDO + later.size))
 
@@ -210,27 +197,21 @@ def _before(layout: Layout) -> Ints:
 
 def _own_sd(posterior: Posterior, prior: Priors) -> float:
     own = posterior.state.own
-    total = np.sum(own**2) + np.einsum("uoo->", posterior.own_covariance)
-    reply = posterior.own_reply
-    total += np.einsum("uop,uop->", reply @ posterior.shared.covariance, reply)
+    total = np.sum(own**2) + np.sum(posterior.own_variance)
     return float(np.sqrt((PSEUDO * prior.own_sd**2 + total) / (PSEUDO + own.size)))
 
 
-def _node_variances(posterior: Posterior, prior: Priors, spread: _Spread) -> tuple[float, float]:
+def _node_variances(posterior: Posterior, prior: Priors) -> tuple[float, float]:
     """Of the day and of a situation, from how large the forms of the day turned out."""
     problem, shared = posterior.problem, posterior.shared
     seen = posterior.weight > 0
     weight, shrink = posterior.weight, posterior.shrink
-    own_border = posterior.data_border[:, :, : problem.own]
-    border = posterior.data_border[:, :, problem.own :]
-    unit = problem.layout.unit
-    scale = (problem.spread * shrink)[:, :, None]
-    own = scale * (own_border - weight[:, :, None] * spread.own)
-    across = scale * (border - own_border @ posterior.own_reply[unit] - weight[:, :, None] * spread.shared)
+    columns = (problem.spread * shrink)[:, :, None] * (
+        posterior.data_border - weight[:, :, None] * posterior.reply
+    )
     size = posterior.state.form**2 + problem.spread * shrink
     size += (problem.spread * shrink * weight) ** 2 * posterior.variance
-    size += np.einsum("sao,sop,sap->sa", own, posterior.own_covariance[unit], own, optimize=True)
-    size += np.einsum("sap,sap->sa", across @ shared.covariance, across)
+    size += posterior.variance_of(problem.layout.unit, columns)
     looks = np.maximum(problem.looks, 1)
     # A second step of EM inside: the form is the day's part and the situations' part.
     total, luck = problem.spread, shared.priors.situation_variance / looks

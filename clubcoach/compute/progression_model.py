@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from clubcoach.compute.progression_chain import walk_precision
+from clubcoach.compute.progression_frame import Frame, frame
 from clubcoach.compute.progression_input import Cells, Layout
 from clubcoach.compute.progression_shared import Floats, Ints, Shared, at_priors
 
@@ -16,16 +17,22 @@ class Problem:
     """Data and prior precisions of one solve. `contrast` spans each area's own-check effects (sum zero).
 
     `spread` (slots, areas) is the variance of the form of the day, with the luck that a node's situations share.
+    `first_precision` is that of the areas on a unit's first day, `prior_precision` that of the shared effects, with
+    rows of 0 where an effect is out of the model.
     """
 
     layout: Layout
     cells: Cells
+    frame: Frame
     shared: Shared
     contrast: Floats
     block: Floats
     link: Floats
     looks: Ints
     spread: Floats
+    first_precision: Floats
+    prior_precision: Floats
+    prior_mean: Floats
 
     @property
     def own(self) -> int:
@@ -43,7 +50,9 @@ class State:
     value: Floats
 
 
-def pose(layout: Layout, cells: Cells, shared: Shared, looks: Ints | None = None) -> Problem:
+def pose(
+    layout: Layout, cells: Cells, shared: Shared, looks: Ints | None = None, within: Frame | None = None
+) -> Problem:
     """Put data and priors together.
 
     Parameters
@@ -54,6 +63,8 @@ def pose(layout: Layout, cells: Cells, shared: Shared, looks: Ints | None = None
         Effects to hold, or those at priors where a fit starts.
     looks : ndarray of int64, shape (slots, areas), optional
         Situations behind each node. Without it: as many as the check seen most often there.
+    within : Frame, optional
+        Of the same cells, where they are posed again with other hyper-parameters.
 
     Returns
     -------
@@ -63,7 +74,21 @@ def pose(layout: Layout, cells: Cells, shared: Shared, looks: Ints | None = None
     looks = most_seen(layout, cells, shared) if looks is None else looks
     priors = shared.priors
     spread = priors.day_variance + priors.situation_variance / np.maximum(looks, 1)
-    return Problem(layout, cells, shared, _contrasts(shared), block, link, looks, spread)
+    precision, mean = _shared_prior(shared)
+    return Problem(
+        layout=layout,
+        cells=cells,
+        frame=within or frame(layout, cells, shared),
+        shared=shared,
+        contrast=_contrasts(shared),
+        block=block,
+        link=link,
+        looks=looks,
+        spread=spread,
+        first_precision=np.asarray(np.linalg.inv(shared.initial)),
+        prior_precision=precision,
+        prior_mean=mean,
+    )
 
 
 def most_seen(layout: Layout, cells: Cells, shared: Shared) -> Ints:
@@ -111,21 +136,42 @@ def first(problem: Problem) -> State:
 
 
 def logits(problem: Problem, state: State) -> Floats:
+    """Log odds of each cell.
+
+    Parameters
+    ----------
+    problem : Problem
+    state : State
+
+    Returns
+    -------
+    ndarray of float64, shape (cells,)
+    """
     cells, shared = problem.cells, problem.shared
     at = replace(shared, value=state.value)
-    area, unit = shared.check_area[cells.check], problem.layout.unit[cells.slot]
-    own = state.own @ problem.contrast.T
-    return (
-        (state.theta + state.form)[cells.slot, area]
-        + own[unit, cells.check]
-        - at.effect("delta")[cells.check]
-        - at.effect("gamma")[cells.analyst]
-        - at.effect("beta")[cells.ball]
-    )
+    ease = (state.own @ problem.contrast.T - at.effect("delta"))[problem.layout.unit]
+    ease += np.take(state.theta + state.form, shared.check_area, axis=1)
+    out = ease.ravel()[problem.frame.slot_check]
+    out -= at.effect("gamma")[cells.analyst]
+    out -= at.effect("beta")[cells.ball]
+    return out
 
 
 def prior_residuals(problem: Problem, state: State) -> tuple[Floats, Floats]:
-    """Departure of each day from the one before and the drift; at a unit's first day, from the mean start."""
+    """Departures from the prior means of the walks.
+
+    Parameters
+    ----------
+    problem : Problem
+    state : State
+
+    Returns
+    -------
+    first : ndarray of float64, shape (slots, areas)
+        Of a unit's first day from the mean start; 0 elsewhere.
+    step : ndarray of float64, shape (slots, areas)
+        Of each later day from the one before and the drift; 0 at the first.
+    """
     layout, start = problem.layout, problem.layout.start
     at = replace(problem.shared, value=state.value)
     step = np.zeros_like(state.theta)
@@ -139,26 +185,48 @@ def prior_residuals(problem: Problem, state: State) -> tuple[Floats, Floats]:
     return first, step
 
 
-def objective(problem: Problem, state: State) -> float:
-    """Minus the penalised log likelihood, without constants."""
-    cells, shared = problem.cells, problem.shared
-    logit = logits(problem, state)
+def chances(cells: Cells, logit: Floats) -> tuple[Floats, float]:
+    """Chance that a check is met in each cell, and minus the log likelihood of the cells.
+
+    Parameters
+    ----------
+    cells : Cells
+    logit : ndarray of float64, shape (cells,)
+
+    Returns
+    -------
+    ndarray of float64, shape (cells,)
+    float
+    """
+    # From one exponential, whatever the sign: of the chances on either side, this one is the smaller.
+    small = np.exp(-np.abs(logit))
+    height = cells.seen @ (np.log1p(small) + np.maximum(logit, 0.0)) - cells.met @ logit
+    return np.where(logit > 0, 1.0, small) / (1.0 + small), float(height)
+
+
+def penalty(problem: Problem, state: State) -> float:
+    """Minus the log of all priors, without constants.
+
+    Parameters
+    ----------
+    problem : Problem
+    state : State
+
+    Returns
+    -------
+    float
+    """
     first, step = prior_residuals(problem, state)
-    total = np.sum(cells.seen * np.logaddexp(0.0, logit) - cells.met * logit)
-    total += 0.5 * np.sum(first @ np.linalg.inv(shared.initial) * first) + 0.5 * np.sum(
-        problem.link * step**2
-    )
+    total = 0.5 * np.sum(first @ problem.first_precision * first) + 0.5 * np.sum(problem.link * step**2)
     loose = problem.spread > 0
     total += 0.5 * np.sum(state.form[loose] ** 2 / problem.spread[loose])
-    if shared.own_sd > 0:
-        total += 0.5 * np.sum(state.own**2) / shared.own_sd**2
-    precision, mean = shared_prior(shared)
-    away = state.value - mean
-    return float(total + 0.5 * away @ precision @ away)
+    if problem.shared.own_sd > 0:
+        total += 0.5 * np.sum(state.own**2) / problem.shared.own_sd**2
+    away = state.value - problem.prior_mean
+    return float(total + 0.5 * away @ problem.prior_precision @ away)
 
 
-def shared_prior(shared: Shared) -> tuple[Floats, Floats]:
-    """Prior precision (rows of 0 where an effect is out of the model) and means of the shared effects."""
+def _shared_prior(shared: Shared) -> tuple[Floats, Floats]:
     prior = at_priors(
         shared.priors,
         shared.areas,

@@ -82,18 +82,19 @@ def variances(posterior: Posterior, unit: Ints, area: Ints, place: Place, border
     left, right = posterior.variance[place.left, area], posterior.variance[place.right, area]
     out: Floats = share**2 * left + rest**2 * right + 2.0 * share * rest * posterior.lagged[place.right, area]
     out += posterior.shared.walk[area] * place.loose
-    own = posterior.problem.own
-    border -= share[:, None] * posterior.reply[place.left, area]
+    problem, frame = posterior.problem, posterior.problem.frame
+    columns = -share[:, None] * posterior.reply[place.left, area]
     inner = np.flatnonzero(rest)
-    border[inner] -= rest[inner, None] * posterior.reply[place.right[inner], area[inner]]
-    border[np.arange(area.size), own + posterior.shared.columns["drift"].start + area] += place.ahead
+    columns[inner] -= rest[inner, None] * posterior.reply[place.right[inner], area[inner]]
+    border[np.arange(area.size), problem.own + posterior.shared.columns["drift"].start + area] += place.ahead
+    own = border[:, : problem.own] + posterior.own_part(columns)
     for begin in range(0, area.size, _ROWS_AT_ONCE):
         rows = slice(begin, begin + _ROWS_AT_ONCE)
-        mine = border[rows, None, :own]
+        mine = own[rows, None, :]
         loose = mine @ posterior.own_covariance[unit[rows]]
         out[rows] += (loose @ mine.transpose(0, 2, 1))[:, 0, 0]
-        border[rows, own:] -= (mine @ posterior.own_reply[unit[rows]])[:, 0]
-    across = border[:, own:]
+        columns[rows] -= (mine @ posterior.own_reply[unit[rows]])[:, 0]
+    across = border[:, problem.own :] + frame.spread(unit, columns)
     out += np.einsum("rp,rp->r", across @ posterior.shared.covariance, across)
     return out
 
@@ -118,29 +119,44 @@ def score_rows(posterior: Posterior, slots: Ints, z: float) -> tuple[Floats, Flo
         0 to 100.
     """
     shared, problem = posterior.shared, posterior.problem
-    layout, own = problem.layout, problem.own
-    unit = layout.unit[slots]
+    unit, frame = problem.layout.unit[slots], problem.frame
     strong = posterior.state.own @ problem.contrast.T
     hard = shared.effect("delta") + shared.average_severity
-    still = Place(slots, slots, np.ones(slots.size), np.zeros(slots.size), np.zeros(slots.size))
-    out = tuple(np.zeros((slots.size, shared.areas.size)) for _ in range(3))
+    weights = -posterior.reply[slots]
+    logits = []
     for area in range(shared.areas.size):
         rows = np.flatnonzero((shared.check_area == area) & shared.scored)
-        logit = posterior.state.theta[slots, area, None] + strong[unit][:, rows] - hard[rows]
-        slope = expit(logit) * expit(-logit)
+        logits.append(posterior.state.theta[slots, area, None] + strong[unit][:, rows] - hard[rows])
+        slope = expit(logits[-1]) * expit(-logits[-1])
         slope /= slope.sum(axis=1, keepdims=True)
-        border = np.zeros((slots.size, own + shared.value.size))
-        border[:, :own] = slope @ problem.contrast[rows]
-        border[:, own + shared.columns["delta"].start + rows] = -slope
-        border[:, own:][:, shared.columns["gamma"]] = -shared.reference
-        sd = np.sqrt(variances(posterior, unit, np.full(slots.size, area), still, border))
+        weights[:, area, frame.checks.start + rows] -= slope
+    spread = posterior.variance[slots] + posterior.variance_of(unit, weights)
+    # The average analyst sat in many months that a unit did not meet.
+    variance, shares = _average_analyst(posterior)
+    spread += variance - 2.0 * (weights @ shares[unit][:, :, None])[:, :, 0]
+    sd = np.sqrt(np.maximum(spread, 0.0))
+    out = tuple(np.zeros_like(sd) for _ in range(3))
+    for area, logit in enumerate(logits):
+        wide = sd[:, area]
         out[0][:, area] = 100.0 * sum(
-            weight * expit(logit + (node * sd)[:, None]).mean(axis=1)
+            weight * expit(logit + (node * wide)[:, None]).mean(axis=1)
             for node, weight in zip(_NODES, _WEIGHTS, strict=True)
         )
-        out[1][:, area] = 100.0 * expit(logit - (z * sd)[:, None]).mean(axis=1)
-        out[2][:, area] = 100.0 * expit(logit + (z * sd)[:, None]).mean(axis=1)
+        out[1][:, area] = 100.0 * expit(logit - (z * wide)[:, None]).mean(axis=1)
+        out[2][:, area] = 100.0 * expit(logit + (z * wide)[:, None]).mean(axis=1)
     return out[0], out[1], out[2]
+
+
+def _average_analyst(posterior: Posterior) -> tuple[float, Floats]:
+    """Variance of the average analyst's severity, and its covariance with each unit's columns."""
+    shared, problem = posterior.shared, posterior.problem
+    weights = np.zeros(shared.value.size)
+    weights[shared.columns["gamma"]] = shared.reference
+    toward = shared.covariance @ weights
+    out = problem.frame.of_units(toward)
+    own = (posterior.own_reply @ out[:, :, None])[:, :, 0]
+    out[:, problem.frame.checks] += own @ problem.contrast.T
+    return float(weights @ toward), out
 
 
 def chance(mean: Floats, variance: Floats) -> Floats:
@@ -200,11 +216,11 @@ def draw_scores(posterior: Posterior, unit: int, days: Ints, rng: np.random.Gene
     slots, areas, own = problem.layout.of_unit(unit), shared.areas.size, problem.own
     moved = rng.standard_normal((n, shared.value.size)) @ _root(shared.covariance)
     at = rng.standard_normal((n, own)) @ np.linalg.cholesky(posterior.own_covariance[unit]).T
-    at -= moved @ posterior.own_reply[unit].T
+    columns = problem.frame.of_units(moved)[:, unit]
+    at -= columns @ posterior.own_reply[unit].T
+    columns[:, problem.frame.checks] -= at @ problem.contrast.T
     path = posterior.chain.sample(slots, rng.standard_normal((n, slots.size, areas)))
-    path -= np.einsum(
-        "tad,nd->nta", posterior.reply[slots], np.concatenate([at, moved], axis=1), optimize=True
-    )
+    path -= np.einsum("tad,nd->nta", posterior.reply[slots], columns, optimize=True)
     path += state.theta[slots]
     drift = shared.effect("drift") + moved[:, shared.columns["drift"]]
     theta = _walk_to(problem.layout.day[slots], path, days, drift, shared.walk, rng)

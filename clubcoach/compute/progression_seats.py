@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-Ints = NDArray[np.int64]
+from clubcoach.compute.progression_input import codes
+from clubcoach.compute.progression_shared import Ints
 
 MONTH_DAYS = 30.4375
 
@@ -41,8 +41,8 @@ def seats_of(analyst: Ints, day: Ints, *, walking: bool) -> tuple[Ints, Ints, In
     seat_analyst, seat_month : ndarray of int64, shape (seats,)
     seat : ndarray of int64, shape (rows,)
     """
-    analysts, who = np.unique(analyst, return_inverse=True)
-    month = month_of(day) if walking else np.zeros_like(day)
-    months, when = np.unique(month, return_inverse=True)
-    pairs, seat = np.unique(who * max(months.size, 1) + when, return_inverse=True)
+    analysts, who = codes(analyst)
+    days, at = codes(day)
+    months, when = codes(month_of(days) if walking else np.zeros_like(days))
+    pairs, seat = codes(who * max(months.size, 1) + when[at])
     return analysts, pairs // max(months.size, 1), months[pairs % max(months.size, 1)], seat

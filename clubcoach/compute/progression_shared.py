@@ -135,11 +135,6 @@ class Shared:
         return self.priors.own_sd
 
     @property
-    def day_variance(self) -> float:
-        """See `Priors`."""
-        return self.priors.day_variance
-
-    @property
     def columns(self) -> dict[str, slice]:
         """Where each kind of effect stands in `value`."""
         sizes = {

@@ -103,7 +103,7 @@ def test_scores_of_a_run_ten_times_longer(board: Board, monkeypatch: pytest.Monk
                 patch.setattr(learning, "_ENOUGH", learning._ENOUGH / 100)
                 patch.setattr(solving, "STEPS", 10 * solving.STEPS)
                 patch.setattr(solving, "TOLERANCE", solving.TOLERANCE / 100)
-                patch.setattr(solving, "SHARED_TOLERANCE", solving.SHARED_TOLERANCE / 100)
+                patch.setattr(solving, "HELD_TOLERANCE", solving.HELD_TOLERANCE / 100)
                 off.append(largest_gaps(usual, fit_progression(*columns).scores()))
             section.tell(f"largest change of a score, {units} units, points", off[-1][0], bar="< .3")
             section.tell(f"largest change of an end of an interval, {units} units", off[-1][1], bar="< .3")

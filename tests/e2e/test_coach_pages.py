@@ -57,9 +57,11 @@ def go(page: Page, live_server: Any) -> Any:
 def fits(page: Page) -> None:
     """No page has to be moved sideways, on a phone or at a desk."""
     before = page.viewport_size
+    page.wait_for_load_state()
     for width in (390, 1280):
         page.set_viewport_size({"width": width, "height": 844})
-        over = page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
+        # The locator waits for a page that is still on its way.
+        over = page.locator("html").evaluate("page => page.scrollWidth - page.clientWidth")
         assert over <= 0, f"{page.url} is {over} px too wide at {width}"
     page.set_viewport_size(before)
 

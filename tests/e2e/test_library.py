@@ -55,6 +55,7 @@ def test_a_head_coach_looks_copies_changes_and_withdraws(
 ) -> None:
     log_in(page, cast.head_coach)
     page.get_by_role("navigation").get_by_role("link", name="Drills", exact=True).click()
+    expect(page.get_by_role("link", name=drill.name, exact=True)).to_be_visible()
     open_drawers(page)
     fits(page)
     look(page, "drills")

@@ -311,6 +311,16 @@ def test_order_and_splitting_of_rows_do_not_matter(seed: int, part: float) -> No
     agree(fit_progression(*both).scores(), fit_progression(*columns).scores(), 0.0)
 
 
+def renamed(columns: np.ndarray, units: np.ndarray, analysts: np.ndarray) -> dict[str, np.ndarray]:
+    """Scores fitted under other names, told under the old ones."""
+    other = columns.copy()
+    other[0], other[4] = units[columns[0]], analysts[columns[4]]
+    scores = fit_progression(*other).scores()
+    player = np.argsort(units)[np.searchsorted(np.sort(units), scores["player"])]
+    order = np.lexsort((scores["area"], scores["day"], player))
+    return {name: values[order] for name, values in scores.items()} | {"player": player[order]}
+
+
 @pytest.mark.long
 @settings(max_examples=4, deadline=None)
 @given(seed=st.integers(0, 10**6))
@@ -318,10 +328,14 @@ def test_names_of_units_and_analysts_do_not_matter(seed: int) -> None:
     columns = uneven_club(seed, units=21, areas=2)
     rng = np.random.default_rng(seed)
     units, analysts = rng.permutation(1000)[:21], -rng.permutation(50)[:6]
-    other = columns.copy()
-    other[0], other[4] = units[columns[0]], analysts[columns[4]]
-    left, right = fit_progression(*columns).scores(), fit_progression(*other).scores()
-    player = np.argsort(units)[np.searchsorted(np.sort(units), right["player"])]
-    order = np.lexsort((right["area"], right["day"], player))
-    right = {name: values[order] for name, values in right.items()} | {"player": player[order]}
-    agree(right, left, 1e-6)
+    agree(renamed(columns, units, analysts), fit_progression(*columns).scores(), 1e-6)
+
+
+def test_names_do_not_matter_where_only_some_units_are_learned_from(monkeypatch: pytest.MonkeyPatch) -> None:
+    columns = uneven_club(919, units=40)
+    whole = fit_progression(*columns).scores()
+    monkeypatch.setattr("clubcoach.compute.progression_learn.MOST_UNITS", 25)
+    some = fit_progression(*columns).scores()
+    assert 0.01 < np.abs(some["score"] - whole["score"]).max() < 5
+    rng = np.random.default_rng(919)
+    agree(renamed(columns, rng.permutation(1000)[:40], -rng.permutation(50)[:6]), some, 1e-6)
