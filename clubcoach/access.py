@@ -61,6 +61,7 @@ class Can(StrEnum):
     SEE_LESSONS = "see_lessons"
     PLAN_LESSONS = "plan_lessons"
     RUN_LESSONS = "run_lessons"
+    MOVE_DATA = "move_data"
     BE_HERE = "be_here"
 
 
@@ -89,6 +90,7 @@ ROLE_RIGHTS: dict[Role, frozenset[Can]] = {
             Can.EDIT_CLUB,
             Can.SEE_LESSONS,
             Can.PLAN_LESSONS,
+            Can.MOVE_DATA,
         }
     ),
     Role.HEAD_COACH: frozenset(
@@ -104,6 +106,7 @@ ROLE_RIGHTS: dict[Role, frozenset[Can]] = {
             Can.EDIT_CLUB,
             Can.EDIT_LISTS,
             Can.PLAN_LESSONS,
+            Can.MOVE_DATA,
         }
     ),
     Role.ASSISTANT: frozenset(_EVERYBODY | _COACH),
@@ -124,6 +127,7 @@ REFUSALS = {
     Can.WRITE_NOTES: _("Only coaches write notes."),
     Can.PLAN_LESSONS: _("Only the head coach and the club manager plan lessons."),
     Can.RUN_LESSONS: _("Only coaches note who came."),
+    Can.MOVE_DATA: _("Only the head coach and the club manager bring data in or take it out."),
 }
 REFUSED = _("Your role in this club does not include this page.")
 

@@ -104,6 +104,10 @@ class Player(models.Model):
     given_name = models.CharField(_("given name"), max_length=80)
     family_name = models.CharField(_("family name"), max_length=80, blank=True)
     born_on = models.DateField(_("date of birth"), null=True, blank=True)
+    # False: only the year was told, and born_on is its last day, so that protection of minors ends late and not early.
+    birthday_known = models.BooleanField(default=True)
+    # Where the club may write to somebody who has no account yet.
+    email = models.EmailField(_("e-mail"), blank=True)
     level = models.ForeignKey(
         Level,
         null=True,
@@ -118,7 +122,8 @@ class Player(models.Model):
     created_at = models.DateTimeField(default=timezone.now)
 
     kept: ClassVar[dict[str, Keep]] = kept_as(
-        person="id uuid club user ref given_name family_name born_on level hand side active created_at"
+        person="id uuid club user ref given_name family_name born_on birthday_known email level hand side active"
+        " created_at"
     )
     objects = PlayerQuerySet.as_manager()
 

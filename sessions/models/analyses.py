@@ -104,6 +104,8 @@ class Analysis(models.Model):
         related_name="analyses",
         verbose_name=_("analyst"),
     )
+    # What the sheets that were brought in call it.
+    ref = models.CharField(_("reference"), max_length=60, blank=True)
     purpose = models.CharField(max_length=10, choices=Purpose.choices, default=Purpose.COUNT)
     plan = models.CharField(_("what counts"), max_length=8, choices=Plan.choices, default=Plan.ALL)
     extent = models.CharField(_("extent"), max_length=8, choices=Extent.choices, default=Extent.FULL)
@@ -124,7 +126,7 @@ class Analysis(models.Model):
     words = models.TextField(_("coach's words"), blank=True)
 
     kept: ClassVar[dict[str, Keep]] = kept_as(
-        match="id uuid match analyst purpose plan extent version supersedes state check_list requested_by"
+        match="id uuid match analyst ref purpose plan extent version supersedes state check_list requested_by"
         " requested_at due_on submitted_at published_at published_by words"
     )
     objects = AnalysisQuerySet.as_manager()
@@ -133,6 +135,9 @@ class Analysis(models.Model):
         verbose_name_plural = "analyses"
         ordering = ["due_on", "pk"]
         constraints = [
+            models.UniqueConstraint(
+                fields=["match", "ref"], condition=~Q(ref=""), name="analysis_ref_once_per_match"
+            ),
             models.CheckConstraint(
                 condition=~Q(state__in=["assigned", "in_progress", "submitted", "returned", "published"])
                 | Q(analyst__isnull=False),

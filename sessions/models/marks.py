@@ -73,6 +73,10 @@ class Situation(models.Model):
     unit = models.ForeignKey(Unit, on_delete=models.CASCADE, related_name="situations")
     area = models.ForeignKey(Area, on_delete=models.PROTECT, related_name="situations")
     hit_s = models.FloatField()
+    # False: a sheet without times. Then hit_s only keeps the order.
+    timed = models.BooleanField(default=True)
+    # Its number in its rally, where the sheets that were brought in give one.
+    number = models.PositiveIntegerField(null=True, blank=True)
     end = models.CharField(max_length=4, choices=End.choices)
     trigger = models.CharField(max_length=20, blank=True)
     ball = models.CharField(max_length=6, choices=Ball.choices, default=Ball.NORMAL)
@@ -86,8 +90,8 @@ class Situation(models.Model):
     rev = models.PositiveIntegerField(default=1)
 
     kept: ClassVar[dict[str, Keep]] = kept_as(
-        match="id uuid analysis rally unit area hit_s end trigger ball outcome choice drawn shown_only not_codable"
-        " note dropped rev"
+        match="id uuid analysis rally unit area hit_s timed number end trigger ball outcome choice drawn shown_only"
+        " not_codable note dropped rev"
     )
     objects = SituationQuerySet.as_manager()
 

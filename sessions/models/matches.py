@@ -56,11 +56,14 @@ class Match(models.Model):
     )
     place = models.CharField(_("place"), max_length=8, choices=Place.choices, default=Place.INDOOR)
     walls = models.CharField(_("walls"), max_length=8, choices=Walls.choices, default=Walls.GLASS)
+    # How many rallies were played, where somebody counted them; rallies with a row may be fewer.
+    rallies_played = models.PositiveIntegerField(null=True, blank=True)
     registered_by = models.ForeignKey(User, null=True, on_delete=models.SET_NULL, related_name="+")
     created_at = models.DateTimeField(default=timezone.now)
 
     kept: ClassVar[dict[str, Keep]] = kept_as(
-        match="id uuid club ref played_on kind format first_server first_near place walls registered_by created_at"
+        match="id uuid club ref played_on kind format first_server first_near place walls rallies_played"
+        " registered_by created_at"
     )
     objects = MatchQuerySet.as_manager()
 
@@ -196,11 +199,13 @@ class Rally(models.Model):
     side = models.CharField(max_length=8, choices=Side.choices, blank=True)
     score_set = models.JSONField(null=True, blank=True)
     reason = models.CharField(max_length=200, blank=True)
+    # False: a sheet without times. Then start_s only keeps the order, and no film is stopped there.
+    timed = models.BooleanField(default=True)
     dropped = models.BooleanField(default=False)
     rev = models.PositiveIntegerField(default=1)
 
     kept: ClassVar[dict[str, Keep]] = kept_as(
-        match="id uuid match number start_s end_s server winner near_pair side score_set reason dropped rev"
+        match="id uuid match number start_s end_s server winner near_pair side score_set reason timed dropped rev"
     )
 
     class Meta:

@@ -75,7 +75,7 @@ def test_two_million_checks_beside_ridge(board: Board) -> None:
             section.tell(f"{name}, s", values, bar=bars.get(name, ""), show="{:.2f}")
         ours = statistics.median(times["point fit, hyper-parameters learned"])
         for name in list(calls)[3:]:
-            bar = ">= 2" if name.endswith("weighted rows") else ""
+            bar = ">= 2" if name.endswith("single checks") else ""
             ratio = statistics.median(times[name]) / ours
             section.tell(f"point fit: times as fast as {name} (medians)", ratio, bar=bar, show="{:.2f}")
     # A fast fit of nothing would be no figure: the scores have to be there, and told as narrowly as due.
