@@ -36,7 +36,11 @@ def install_defaults(*, by: Any, club: Club) -> CheckListVersion:
 
 
 def current_list(club: Club) -> CheckListVersion | None:
-    return CheckListVersion.objects.filter(club=club).order_by("-number").first()
+    return CheckListVersion.objects.of(club).first()
+
+
+def next_number(club: Club) -> int:
+    return (CheckListVersion.objects.filter(club=club).aggregate(most=models.Max("number"))["most"] or 0) + 1
 
 
 def checks_of(version: CheckListVersion) -> list[CheckWording]:
@@ -60,9 +64,7 @@ def install_check_list(*, by: Any, club: Club, data: Any) -> CheckListVersion:
     areas = {row.code: row for row in Area.objects.filter(club=club)}
     checks = {row.code: row for row in Check.objects.filter(club=club).select_related("area")}
     _refuse(_changed_identities(data, areas, checks))
-    version = CheckListVersion(
-        club=club, number=latest.number + 1 if latest else 1, name=data["code"], data=data
-    )
+    version = CheckListVersion(club=club, number=next_number(club), name=data["code"], data=data)
     _fits(version, "check list")
     version.save()
     _put_areas(club, data, areas, latest.data if latest else {})

@@ -75,7 +75,7 @@ class _Facts:
         self.coaches = coaches.order_by().values("user").distinct().count()
         levels = Level.objects.filter(club=club).annotate(asked=Count("standards"))
         self.levels = list(levels.values_list("asked", flat=True))
-        versions = CheckListVersion.objects.filter(club=club).order_by("-number")
+        versions = CheckListVersion.objects.of(club)
         self.list_number = versions.values_list("number", flat=True).first()
         self.match = _match_to_go_on_with(club)
         self.asked = (

@@ -79,9 +79,7 @@ class FocusForm(forms.Form):
         self.fields["check"].choices = [("", "–"), *self._groups(club)]  # type: ignore[attr-defined]
 
     def _groups(self, club: Club) -> list[Any]:
-        latest = (
-            CheckListVersion.objects.filter(club=club).order_by("-number").values_list("pk", flat=True)[:1]
-        )
+        latest = CheckListVersion.objects.of(club).values_list("pk", flat=True)[:1]
         wordings = list(
             CheckWording.objects.filter(
                 version__in=list(latest),

@@ -109,15 +109,25 @@ class Check(models.Model):
         return self.code
 
 
+class CheckListQuerySet(models.QuerySet["CheckListVersion"]):
+    def of(self, club: Club) -> "CheckListQuerySet":
+        """The club's list through time, newest first; without lists that came in with older sheets."""
+        return self.filter(club=club, past=False).order_by("-number")
+
+
 class CheckListVersion(models.Model):
     club = models.ForeignKey(Club, on_delete=models.CASCADE, related_name="check_list_versions")
     number = models.PositiveSmallIntegerField()
     name = models.CharField(max_length=60, default="default")
     # The whole list as it was validated: triggers, bounds, choices and which checks are asked when.
     data = models.JSONField(default=dict)
+    # An older list that came in with older sheets: new analyses never begin from it.
+    past = models.BooleanField(default=False)
     created_at = models.DateTimeField(default=timezone.now)
 
-    kept: ClassVar[dict[str, Keep]] = kept_as(club="id club number name data created_at")
+    kept: ClassVar[dict[str, Keep]] = kept_as(club="id club number name data past created_at")
+
+    objects = CheckListQuerySet.as_manager()
 
     class Meta:
         ordering = ["-number"]

@@ -125,7 +125,7 @@ def edit_check_list(
     viewer_of(by, club).must(Can.EDIT_LISTS)
     # Two people who save at once: the second is told, instead of undoing what the first did.
     Club.objects.select_for_update().get(pk=club.pk)
-    versions = list(CheckListVersion.objects.filter(club=club).order_by("-number"))
+    versions = list(CheckListVersion.objects.of(club))
     if not versions:
         raise ValidationError(_("The club has no check list yet. Install one first."))
     latest = versions[0]

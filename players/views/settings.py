@@ -122,9 +122,7 @@ def check_list(request: Any) -> HttpResponse:
         else:
             messages.success(request, _saved(latest, version))
             return redirect("check_list", slug=club.slug)
-    page = Paginator(CheckListVersion.objects.filter(club=club).order_by("-number"), VERSIONS).get_page(
-        request.GET.get("page")
-    )
+    page = Paginator(CheckListVersion.objects.of(club), VERSIONS).get_page(request.GET.get("page"))
     context = {
         "version": latest,
         "form": form,
@@ -177,9 +175,7 @@ def history(club: Club, versions: list[CheckListVersion]) -> list[dict[str, Any]
     """Each version of the page with who made it and what it changed against the one before."""
     if not versions:
         return []
-    older = (
-        CheckListVersion.objects.filter(club=club, number__lt=versions[-1].number).order_by("-number").first()
-    )
+    older = CheckListVersion.objects.of(club).filter(number__lt=versions[-1].number).first()
     events = AuditEvent.objects.filter(
         club=club,
         action="check_list.installed",

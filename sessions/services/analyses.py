@@ -14,7 +14,8 @@ from django.utils.translation import ngettext
 from clubcoach import audit
 from clubcoach.access import Can, viewer_of
 from clubcoach.models import Club, User
-from players.models import Area, CheckListVersion, Unit
+from players.lists import current_list
+from players.models import Area, Unit
 from sessions.models import (
     Analysis,
     AnalysisComment,
@@ -65,7 +66,7 @@ def request_analysis(
     _check_due(club, due_on, moment)
     if analyst is not None:
         _may_analyse(match, analyst)
-    check_list = CheckListVersion.objects.filter(club=club).order_by("-number").first()
+    check_list = current_list(club)
     if check_list is None:
         raise ValidationError({"areas": _("The club has no check list yet. Install one first.")})
     analysis = Analysis(
