@@ -1,0 +1,129 @@
+"""What a club has already, by the references that an exchange knows it by."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, field
+from typing import Any
+
+from clubcoach.models import Club
+from players.lists import current_list
+from players.models import Area, Check, CheckListVersion, CheckWording, Level, Player, Squad, Unit
+from sessions.models import Analysis, Analyst, Cover, Match, Rally
+
+
+@dataclass(eq=False)
+class Known:
+    """Primary keys by reference, with the cells that an import is compared with."""
+
+    club: Club
+    levels: dict[str, tuple[int, dict[str, Any]]] = field(default_factory=dict)
+    squads: dict[str, int] = field(default_factory=dict)
+    areas: dict[str, tuple[int, bool]] = field(default_factory=dict)
+    checks: dict[str, Check] = field(default_factory=dict)
+    lists: dict[str, CheckListVersion] = field(default_factory=dict)
+    newest: str = ""
+    analysts: dict[str, tuple[int, str]] = field(default_factory=dict)
+    players: dict[str, tuple[int, dict[str, Any]]] = field(default_factory=dict)
+    units: dict[int, int] = field(default_factory=dict)
+    pairs: dict[tuple[int, int], int] = field(default_factory=dict)
+    matches: dict[str, int] = field(default_factory=dict)
+    analyses: dict[str, int] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, club: Club) -> Known:
+        known = cls(club)
+        known.levels = {
+            row.name: (row.pk, {"position": row.position, "description": row.description or None})
+            for row in Level.objects.filter(club=club)
+        }
+        known.squads = dict(Squad.objects.filter(club=club).values_list("name", "pk"))
+        known.areas = {
+            code: (pk, for_pair)
+            for code, pk, for_pair in Area.objects.filter(club=club).values_list("code", "pk", "for_pair")
+        }
+        known.checks = {row.code: row for row in Check.objects.filter(club=club).select_related("area")}
+        known.lists = list_labels(club)
+        newest = current_list(club)
+        known.newest = next((name for name, row in known.lists.items() if row == newest), "")
+        known.analysts = {
+            analyst_ref(club, row): (row.pk, row.name) for row in Analyst.objects.filter(club=club)
+        }
+        known._add_people(club)
+        known.matches = {
+            ref or str(uuid): pk
+            for pk, ref, uuid in Match.objects.filter(club=club).values_list("pk", "ref", "uuid")
+        }
+        known.analyses = {
+            ref or str(uuid): pk
+            for pk, ref, uuid in Analysis.objects.filter(match__club=club).values_list("pk", "ref", "uuid")
+        }
+        return known
+
+    def _add_people(self, club: Club) -> None:
+        squads: dict[int, list[str]] = {}
+        in_squad = Squad.objects.filter(club=club, players__isnull=False, retired_on=None)
+        for player, name in in_squad.values_list("players", "name"):
+            squads.setdefault(player, []).append(name)
+        for row in Player.objects.filter(club=club).select_related("level", "user"):
+            self.players[row.ref or str(row.uuid)] = (row.pk, player_cells(row, squads.get(row.pk, [])))
+        for pk, kind, first, second in Unit.objects.filter(club=club).values_list(
+            "pk", "kind", "first", "second"
+        ):
+            if kind == Unit.Kind.PLAYER:
+                self.units[first] = pk
+            else:
+                self.pairs[first, second] = pk
+
+    def wordings(self, label: str) -> dict[str, dict[str, Any]]:
+        """The rows of one of the club's lists, by check code."""
+        rows = CheckWording.objects.filter(version=self.lists[label]).select_related("check_identity__area")
+        return {
+            row.check_identity.code: {
+                "area": row.check_identity.area.code,
+                "unit": row.check_identity.unit,
+                "kind": row.check_identity.kind,
+                "phase": row.check_identity.phase,
+                "wording": row.name,
+            }
+            for row in rows
+        }
+
+    def rallies(self, match: int) -> dict[int, Rally]:
+        return rally_numbers(list(Rally.objects.filter(match=match, dropped=False).order_by("start_s", "pk")))
+
+    def taken(self, match: int) -> set[int]:
+        """Units of a match for whom a published analysis counts already."""
+        return set(Cover.objects.filter(match=match, current=True).values_list("unit", flat=True))
+
+
+def analyst_ref(club: Club, row: Analyst) -> str:
+    return row.ref or f"{club.slug}-analyst-{row.pk}"[-60:]
+
+
+def player_cells(row: Player, squads: list[str]) -> dict[str, Any]:
+    """A player's cells of players.csv without the reference."""
+    return {
+        "given_name": row.given_name,
+        "family_name": row.family_name or None,
+        "level": row.level.name if row.level else None,
+        "birth_year": row.born_on.year if row.born_on else None,
+        "hand": row.hand,
+        "squads": tuple(sorted(squads)) or None,
+        "email": row.email or (row.user.email if row.user else None),
+    }
+
+
+def list_labels(club: Club) -> dict[str, CheckListVersion]:
+    """The club's check lists by the names that they go out and are known under."""
+    rows = list(CheckListVersion.objects.filter(club=club).order_by("number"))
+    often = Counter(row.name for row in rows)
+    return {row.name if often[row.name] == 1 else f"{row.name}-{row.number}": row for row in rows}
+
+
+def rally_numbers(rows: list[Rally]) -> dict[int, Rally]:
+    """Rallies of one match, in the order of time, by number; by their place where two have one number."""
+    given = [row.number for row in rows]
+    if len(set(given)) < len(given):
+        given = list(range(1, len(rows) + 1))
+    return dict(zip(given, rows, strict=True))
