@@ -184,7 +184,13 @@ class UnitQuerySet(models.QuerySet["Unit"]):
         if one.club_id != other.club_id:
             raise ValidationError(_("Both players of a pair belong to one club."))
         first, second = sorted((one, other), key=lambda player: player.pk)
-        pair, _made = self.get_or_create(club_id=one.club_id, kind=Unit.Kind.PAIR, first=first, second=second)
+        pair, _made = self.get_or_create(
+            kind=Unit.Kind.PAIR, first=first, second=second, defaults={"club_id": one.club_id}
+        )
+        if pair.club_id != one.club_id:
+            # An import that is still being written has made it: the pair is the club's own from now on.
+            pair.club_id = one.club_id
+            pair.save(update_fields=["club"])
         return pair
 
 

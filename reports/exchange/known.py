@@ -89,6 +89,18 @@ class Known:
             for row in rows
         }
 
+    def match_entries(self, refs: list[str]) -> dict[str, tuple[Match, dict[str, Any]]]:
+        """Matches with their cells of matches.csv."""
+        by_pk = {self.matches[ref]: ref for ref in refs if ref in self.matches}
+        ref_of = {pk: ref for ref, (pk, _cells) in self.players.items()}
+        out: dict[str, tuple[Match, dict[str, Any]]] = {}
+        keys = list(by_pk)
+        for begin in range(0, len(keys), 500):
+            rows = Match.objects.filter(pk__in=keys[begin : begin + 500])
+            for row in rows.select_related("club").prefetch_related("seats"):
+                out[by_pk[row.pk]] = (row, match_cells(row, ref_of))
+        return out
+
     def rallies(self, match: int) -> dict[int, Rally]:
         return rally_numbers(list(Rally.objects.filter(match=match, dropped=False).order_by("start_s", "pk")))
 
@@ -112,6 +124,25 @@ def player_cells(row: Player, squads: list[str]) -> dict[str, Any]:
         "squads": tuple(sorted(squads)) or None,
         "email": row.email or (row.user.email if row.user else None),
     }
+
+
+def match_cells(row: Match, ref_of: dict[int, str]) -> dict[str, Any]:
+    """A match's cells of matches.csv without the reference; `ref_of` tells players' references."""
+    cells: dict[str, Any] = {
+        "played_on": row.played_on,
+        "kind": row.kind,
+        "format": row.match_format.kind,
+        "deuce": row.match_format.deuce,
+        "place": row.place,
+        "walls": row.walls,
+        "rallies_played": row.rallies_played,
+    }
+    seats = {seat.position: seat for seat in row.seat_list}
+    for n in range(1, 5):
+        seat = seats.get(n)
+        cells[f"player_{n}"] = ref_of.get(seat.player_id or 0) if seat else None
+        cells[f"side_{n}"] = (seat.side or None) if seat else None
+    return cells
 
 
 def list_labels(club: Club) -> dict[str, CheckListVersion]:
