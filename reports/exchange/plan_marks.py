@@ -71,7 +71,8 @@ def add_situations(plan: Plan, problems: Problems) -> None:
                 _no_analysis(plan, problems, SITUATIONS.name, line, ref)
             continue
         _check_unit(problems, line, entry, unit, area, areas)
-        if area not in areas.names_of(entry.cells["check_list"]):
+        known_areas = areas.names_of(entry.cells["check_list"])
+        if known_areas and area not in known_areas:
             reason = _("The check list “%(list)s” has no such area.")
             problems.add(SITUATIONS.name, line, "area", area, reason % {"list": entry.cells["check_list"]})
         known = areas.choices_of(entry.cells["check_list"]).get(area)
@@ -183,6 +184,8 @@ def add_checks(plan: Plan, problems: Problems) -> None:
             problems.add(CHECKS.name, table.lines[i], "situation", number, said)
             continue
         row = lists[ref].get(check)
+        if row is None and not lists[ref]:
+            continue
         if row is None:
             reason = _("The check list “%(list)s” of this analysis has no such check.")
             label = plan.analyses[ref].cells["check_list"]

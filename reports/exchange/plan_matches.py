@@ -93,6 +93,8 @@ def add_rallies(plan: Plan, problems: Problems) -> None:
         elif end is not None and end <= start:
             reason = _("A rally ends after it starts, at %(start)s s. Check both times.")
             problems.add(RALLIES.name, line, "end_s", end, reason % {"start": f"{start:g}"})
+            # One mistake is told once, not again at each hit of the rally.
+            row["end_s"] = None
         if match is None:
             continue
         there = match.rallies.get(number)
@@ -142,10 +144,11 @@ def add_analyses(plan: Plan, problems: Problems) -> None:
             problems.add(ANALYSES.name, line, "check_list", row["check_list"], reason)
         if row["coded_on"] is not None:
             _check_day(plan, problems, ANALYSES.name, line, "coded_on", row["coded_on"])
-            if match is not None and row["coded_on"] < match.cells["played_on"]:
+            played = match.cells["played_on"] if match else row["coded_on"]
+            if row["coded_on"] < played <= plan.today:
                 reason = _("The match was played later, on %(day)s. Check both days.")
-                day = match.cells["played_on"].isoformat()
-                problems.add(ANALYSES.name, line, "coded_on", row["coded_on"], reason % {"day": day})
+                said = reason % {"day": played.isoformat()}
+                problems.add(ANALYSES.name, line, "coded_on", row["coded_on"], said)
         if match is not None:
             _add_analysis(plan, ref, match, row, usual, line)
 

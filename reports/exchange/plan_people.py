@@ -49,7 +49,7 @@ def add_levels(plan: Plan, problems: Problems) -> None:
             problems.add(
                 LEVELS.name, line, "position", row["position"], reason % {"level": taken[row["position"]]}
             )
-        else:
+        if name not in plan.known.levels:
             plan.levels.append({"level": name, **row})
             plan.new["levels"] += 1
 
