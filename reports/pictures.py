@@ -114,5 +114,7 @@ def _showable(club: Club, matches: set[int]) -> dict[int, list[MatchFilm]]:
 
 
 def _has_still(situation: Situation, showable: dict[int, list[MatchFilm]]) -> bool:
+    if not situation.timed:
+        return False
     found = stills.film_at(showable.get(situation.rally.match_id, []), situation.hit_s)
     return found is not None and stills.path_at(*found).exists()

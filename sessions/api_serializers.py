@@ -93,7 +93,7 @@ class LedgerSerializer(serializers.Serializer):
 class RallySerializer(serializers.Serializer):
     uuid = serializers.UUIDField()
     number = serializers.IntegerField()
-    start_s = serializers.FloatField()
+    start_s = serializers.FloatField(help_text="Only keeps the order where timed is false.")
     end_s = serializers.FloatField(allow_null=True)
     server = serializers.IntegerField(allow_null=True)
     winner = serializers.CharField(allow_blank=True)
@@ -101,6 +101,7 @@ class RallySerializer(serializers.Serializer):
     side = serializers.CharField(allow_blank=True)
     score_set = serializers.DictField(allow_null=True)
     reason = serializers.CharField(allow_blank=True)
+    timed = serializers.BooleanField(help_text="False: from a sheet without times.")
     dropped = serializers.BooleanField()
     rev = serializers.IntegerField()
     ledger = LedgerSerializer()
@@ -121,7 +122,7 @@ class SituationSerializer(serializers.ModelSerializer):
     class Meta:
         model = Situation
         fields = ["uuid", "rally", "unit", "area", "hit_s", "end", "trigger", "ball", "choice", "outcome"]
-        fields += ["drawn", "shown_only", "not_codable", "note", "dropped", "rev", "asked", "marks"]
+        fields += ["timed", "drawn", "shown_only", "not_codable", "note", "dropped", "rev", "asked", "marks"]
 
 
 class ClosureSerializer(serializers.Serializer):
@@ -182,4 +183,4 @@ class MatchSerializer(serializers.ModelSerializer):
     class Meta:
         model = Match
         fields = ["uuid", "ref", "played_on", "kind", "format", "first_server", "first_near", "place"]
-        fields += ["walls", "seats"]
+        fields += ["walls", "rallies_played", "seats"]

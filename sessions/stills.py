@@ -48,7 +48,9 @@ def film_at(films: Iterable[MatchFilm], match_s: float) -> tuple[Film, float] | 
 
 
 def place_of(situation: Situation) -> tuple[Film, float] | None:
-    """The film that shows a situation, and where in it; None while none does."""
+    """The film that shows a situation, and where in it; None while none does, or nobody knows when it was."""
+    if not situation.timed:
+        return None
     return film_at(situation.rally.match.match_films.select_related("film__club"), situation.hit_s)
 
 
@@ -62,7 +64,8 @@ def missing_of(analysis: Analysis) -> dict[Film, list[float]]:
     """Film times of the analysis' situations that have no picture yet."""
     films = list(MatchFilm.objects.filter(match=analysis.match_id).select_related("film"))
     wanted: dict[Film, set[float]] = defaultdict(set)
-    for hit_s in Situation.objects.kept_in(analysis).order_by("hit_s").values_list("hit_s", flat=True):
+    timed = Situation.objects.kept_in(analysis).filter(timed=True)
+    for hit_s in timed.order_by("hit_s").values_list("hit_s", flat=True):
         found = film_at(films, hit_s)
         if found and not path_at(*found).exists() and not gave_up(path_at(*found)):
             wanted[found[0]].add(found[1])

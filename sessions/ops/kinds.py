@@ -18,6 +18,7 @@ from sessions.ops.rows import (
     SITUATION_FIELDS,
     Batch,
     Change,
+    Row,
     find,
     find_closure,
     find_mark,
@@ -37,6 +38,7 @@ NEW_RALLY: dict[str, Any] = {
     "side": "",
     "score_set": None,
     "reason": "",
+    "timed": True,
     "dropped": False,
 }
 NEW_SITUATION: dict[str, Any] = {
@@ -102,7 +104,12 @@ def rally_set(batch: Batch, target: str, body: Body) -> Change:
     row = find_rally(batch, reading.one_uuid("target", target))
     if row.found.dropped:
         raise Refused("target", _("This rally was removed."))
-    return Change(row, rally_values(body))
+    return Change(row, _with_time(row, rally_values(body), "start_s"))
+
+
+def _with_time(row: Row, values: dict[str, Any], name: str) -> dict[str, Any]:
+    """Whoever says when it was gives a time to what came from a sheet without times."""
+    return {**values, "timed": True} if name in values and not row.values["timed"] else values
 
 
 def rally_drop(batch: Batch, target: str, body: Body) -> Change:
@@ -125,7 +132,8 @@ def situation_add(batch: Batch, target: str, body: Body) -> Change:
             "unit", _("This area is not looked at for a %(kind)s.") % {"kind": unit.get_kind_display()}
         )
     own = {name: value for name, value in body.items() if name in SITUATION_FIELDS}
-    values = {**NEW_SITUATION, **situation_values(own)}
+    # In a rally whose time nobody knows a moment would be a guess: it only keeps the order, until somebody sets it.
+    values = {**NEW_SITUATION, "timed": rally.timed, **situation_values(own)}
     return Change(row, values, {"rally": rally, "area": area, "unit": unit})
 
 
@@ -133,7 +141,8 @@ def situation_set(batch: Batch, target: str, body: Body) -> Change:
     reading.some(body, SITUATION_FIELDS)
     uuid = reading.one_uuid("target", target)
     kept_situation(batch, uuid)
-    return Change(find_situation(batch, uuid), situation_values(body))
+    row = find_situation(batch, uuid)
+    return Change(row, _with_time(row, situation_values(body), "hit_s"))
 
 
 def situation_drop(batch: Batch, target: str, body: Body) -> Change:

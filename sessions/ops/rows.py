@@ -81,7 +81,13 @@ def revisions_of_cleared(analysis_id: int) -> dict[str, int]:
 
 def shown_rally(rally: Rally) -> dict[str, Any]:
     shown = {name: getattr(rally, name) for name in RALLY_FIELDS}
-    return {"uuid": str(rally.uuid), **shown, "dropped": rally.dropped, "rev": rally.rev}
+    return {
+        "uuid": str(rally.uuid),
+        **shown,
+        "timed": rally.timed,
+        "dropped": rally.dropped,
+        "rev": rally.rev,
+    }
 
 
 def shown_situation(situation: Situation, area: str, rally: str) -> dict[str, Any]:
@@ -92,6 +98,7 @@ def shown_situation(situation: Situation, area: str, rally: str) -> dict[str, An
         "unit": situation.unit_id,
         "area": area,
         **shown,
+        "timed": situation.timed,
         "drawn": situation.drawn,
         "dropped": situation.dropped,
         "rev": situation.rev,

@@ -24,6 +24,8 @@ def _rally(batch: Batch, change: Change) -> None:
     start, end = after["start_s"], after["end_s"]
     if end is not None and end <= start:
         raise Refused("end_s", _("A rally ends after it starts."))
+    if end is not None and not after["timed"] and {"end_s", "timed"} & change.differing().keys():
+        raise Refused("end_s", _("A rally without a start has no end. Say first when it starts."))
     if change.row.found is None:
         return
     # Other analyses of the match hang on the same rally: their situations count here too.
@@ -41,12 +43,17 @@ def _rally(batch: Batch, change: Change) -> None:
                 % {"n": count},
             )
         return
+    if not after["timed"]:
+        return
+    kept = kept.filter(timed=True)
     for field, outside in (("start_s", Q(hit_s__lt=start)), ("end_s", Q(hit_s__gt=end))):
         if field in change.differing() and after[field] is not None and kept.filter(outside).exists():
             raise Refused(field, _("A situation of this rally would lie outside it."))
 
 
 def inside(hit_s: float, rally: Rally) -> None:
+    if not rally.timed:
+        return
     if hit_s < rally.start_s or (rally.end_s is not None and hit_s > rally.end_s):
         raise Refused("hit_s", _("The hit lies outside its rally."))
 
@@ -58,7 +65,8 @@ def _situation(batch: Batch, change: Change) -> None:
     area = found.area if found else change.extra["area"]
     if rally.dropped:
         raise Refused("rally", _("This rally was removed."))
-    inside(after["hit_s"], rally)
+    if after["timed"]:
+        inside(after["hit_s"], rally)
     if after["trigger"] not in {"", *batch.lens.codes(area.code, "triggers")}:
         raise Refused("trigger", _("This area has no such trigger."))
     if after["choice"] not in {"", *batch.lens.codes(area.code, "choices")}:

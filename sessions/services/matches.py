@@ -12,6 +12,7 @@ from clubcoach import audit
 from clubcoach.access import Can, viewer_of
 from clubcoach.compute.ledger import MatchFormat
 from clubcoach.models import Club, User
+from clubcoach.validators import formulas_in
 from players.models import Player
 from sessions.models import Match, Seat
 from sessions.services.rules import in_time
@@ -68,6 +69,8 @@ def register_match(
         registered_by=by,
         created_at=moment,
     )
+    if problems := formulas_in({"ref": ref}):
+        raise ValidationError(problems)
     match.full_clean()
     match.save()
     Seat.objects.bulk_create(

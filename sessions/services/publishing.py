@@ -63,7 +63,8 @@ def publish(
     if analysis.purpose == Analysis.Purpose.COUNT:
         _take_the_place(analysis, old)
         write_tallies(analysis)
-        enqueue("film.stills", club=club, by=by, key=str(analysis.uuid), analysis=analysis.pk)
+        if Situation.objects.kept_in(analysis).filter(timed=True).exists():
+            enqueue("film.stills", club=club, by=by, key=str(analysis.uuid), analysis=analysis.pk)
     audit.record(by=by, club=club, action="analysis.published", target=analysis, fields=list(changed))
     analysis_published.send(sender=Analysis, analysis=analysis, old=old)
     return analysis

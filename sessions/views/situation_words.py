@@ -129,6 +129,10 @@ def clip_part(situation: Situation, viewer: Viewer) -> dict[str, Any]:
 
 
 def _why_no_film(situation: Situation) -> str:
+    if not situation.timed:
+        return _(
+            "This sheet was written without times, so no film can be found for it. The words are what there is."
+        )
     states = {row.film.state for row in situation.rally.match.match_films.select_related("film")}
     if Film.State.READY in states:
         return _(

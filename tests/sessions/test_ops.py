@@ -46,6 +46,7 @@ def test_a_rally_is_added_set_and_dropped_with_its_history(court: Court, device:
         "side": "left",
         "score_set": None,
         "reason": "",
+        "timed": True,
         "dropped": False,
         "rev": 2,
     }

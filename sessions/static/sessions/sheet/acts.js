@@ -83,10 +83,13 @@ export class Acts {
       mark: ["mark.set", mine],
       closure: mine.situations === null ? ["area.open", {}] : ["area.close", mine],
     };
-    const plain = mine.dropped === true ? [`${row}.drop`, {}] : [`${row}.set`, mine];
+    const { timed, ...set } = mine;
+    // A value that only kept the order is no time to insist on.
+    if (timed === false) for (const name of ["start_s", "hit_s"]) delete set[name];
+    const plain = mine.dropped === true ? [`${row}.drop`, {}] : [`${row}.set`, set];
     const [kind, body] = kinds[row] ?? plain;
     this.queue.dismiss(note);
-    this.send(kind, id, body, null, note.result.rev);
+    if (timed === undefined || Object.keys(body).length) this.send(kind, id, body, null, note.result.rev);
   }
 
   // Rallies
@@ -97,7 +100,7 @@ export class Acts {
 
   startRally() {
     const at = this.film.now();
-    const unfinished = this.model.rallyList.find((row) => row.end_s === null);
+    const unfinished = this.model.rallyList.find((row) => this.model.unfinished(row));
     if (unfinished) {
       this.say(w("end_first", { n: unfinished.number }));
       this.ui.rally = unfinished.uuid;
@@ -113,13 +116,13 @@ export class Acts {
   }
 
   endRally(winner) {
-    const rally = this.rally ?? this.model.rallyList.find((row) => row.end_s === null);
+    const rally = this.rally ?? this.model.rallyList.find((row) => this.model.unfinished(row));
     if (!rally) {
       this.say(w("no_rally"));
       return;
     }
     const body = { winner };
-    if (rally.end_s === null) {
+    if (this.model.unfinished(rally)) {
       const at = this.film.now();
       if (at <= rally.start_s) {
         this.say(w("ends_after_start"));
@@ -134,7 +137,8 @@ export class Acts {
   }
 
   setRally(body) {
-    if (this.rally) this.send("rally.set", this.rally.uuid, body);
+    if (body.end_s && !this.rally?.timed) this.say(w("start_first"));
+    else if (this.rally) this.send("rally.set", this.rally.uuid, body);
   }
 
   dropRally() {
@@ -159,14 +163,15 @@ export class Acts {
     const area = this.model.area.get(code);
     const at = this.film.now();
     const open = this.rally;
-    const holds = open && open.start_s <= at && (open.end_s === null || at <= open.end_s);
+    const holds = open && (!open.timed || this.model.holds(open, at));
     const rally = holds ? open : this.model.rallyAt(at);
+    const hit = rally && !rally.timed ? this.model.last(rally) : at;
     if (!rally) this.say(w("no_rally_at", { time: clock(at) }));
     else if (this.model.closed(rally.uuid, code)) this.say(w("area_is_closed", { area: area.name }));
     else if (!area.units.length) this.say(w("no_unit", { area: area.name }));
-    else if (area.units.length === 1) this.add(rally.uuid, code, area.units[0], at);
+    else if (area.units.length === 1) this.add(rally.uuid, code, area.units[0], hit);
     else {
-      this.ui.prompt = { rally: rally.uuid, area: code, units: area.units, at };
+      this.ui.prompt = { rally: rally.uuid, area: code, units: area.units, at: hit, timed: rally.timed };
       this.ui.rally = rally.uuid;
       this.say(w("who_is_it", { area: area.name }));
       this.refresh();
@@ -188,7 +193,8 @@ export class Acts {
     if (!this.send("situation.add", target, { rally, unit, area, hit_s, end })) return;
     this.ui.rally = rally;
     this.choose(target);
-    this.say(w("said_situation", { area: this.model.area.get(area).name, time: clock(hit_s) }));
+    const said = this.situation.timed ? "said_situation" : "said_situation_untimed";
+    this.say(w(said, { area: this.model.area.get(area).name, time: clock(hit_s) }));
   }
 
   setSituation(uuid, body) {
@@ -246,9 +252,10 @@ export class Acts {
       return;
     }
     const kind = (check) => this.model.check(situation, check)?.kind;
-    if (kind(code) === "doing" && kind(next) === "result") {
+    if (situation.timed && kind(code) === "doing" && kind(next) === "result") {
       const rally = this.model.rallies.get(situation.rally);
-      this.film.run(Math.min(rally.end_s ?? Infinity, situation.hit_s + 6));
+      const end = (rally.timed && rally.end_s) || Infinity;
+      this.film.run(Math.min(end, situation.hit_s + 6));
     }
   }
 
@@ -308,9 +315,10 @@ export class Acts {
     const at = rows.findIndex((row) => row.uuid === this.ui.rally);
     const next = at < 0 ? (by > 0 ? 0 : rows.length - 1) : Math.min(rows.length - 1, Math.max(0, at + by));
     if (next === at) return;
-    this.open(rows[next].uuid);
-    if (!this.film.running) this.film.seek(rows[next].start_s);
-    this.say(w("said_row", { n: rows[next].number, time: clock(rows[next].start_s) }));
+    const { uuid, number, timed, start_s } = rows[next];
+    this.open(uuid);
+    if (timed && !this.film.running) this.film.seek(start_s);
+    this.say(w(timed ? "said_row" : "said_row_untimed", { n: number, time: clock(start_s) }));
   }
 
   step(by, unfinished = false) {
@@ -330,7 +338,7 @@ export class Acts {
       return;
     }
     this.choose(situation.uuid);
-    this.film.upTo(situation.hit_s);
+    this.runUpTo(situation);
     const name = this.model.area.get(situation.area).name;
     this.say(
       w("said_step", {
@@ -340,6 +348,11 @@ export class Acts {
         who: this.model.units.get(situation.unit).name,
       }),
     );
+  }
+
+  // What has no time stops no film.
+  runUpTo(situation) {
+    if (situation.timed) this.film.upTo(situation.hit_s);
   }
 
   turn(pass) {

@@ -19,8 +19,8 @@ export class Facts {
       el(
         "div",
         { class: "fact-line" },
-        this.time("start_s", w("starts"), rally.start_s),
-        this.time("end_s", w("ends"), rally.end_s),
+        this.time("start_s", w("starts"), rally.timed ? rally.start_s : null),
+        this.time("end_s", w("ends"), rally.timed ? rally.end_s : null),
         choice(
           w("col_server"),
           rally.server ?? "",
@@ -58,7 +58,8 @@ export class Facts {
 
   words(model, rally, hide) {
     const server = model.server(rally);
-    const parts = [w("from_to", { from: clock(rally.start_s, true), to: clock(rally.end_s, true) || "…" })];
+    const when = { from: clock(rally.start_s, true), to: clock(rally.end_s, true) || "…" };
+    const parts = [rally.timed ? w("from_to", when) : w("rally_n", { n: rally.number })];
     if (server) parts.push(w("serves", { who: model.seat(server)?.name ?? "" }));
     if (rally.winner && !hide)
       parts.push(w("won_by", { who: rally.winner === "none" ? w("nobody") : model.pairName(rally.winner) }));
@@ -105,7 +106,7 @@ export class Facts {
     return el(
       "div",
       { class: "fact-line", role: "group", "aria-label": w("col_winner") },
-      el("span", { class: "soft" }, w(rally.end_s === null ? "ends_here_won_by" : "won_by_words")),
+      el("span", { class: "soft" }, w(model.unfinished(rally) ? "ends_here_won_by" : "won_by_words")),
       one("A", model.pairName("A"), "7"),
       one("B", model.pairName("B"), "8"),
       one("none", w("nobody"), "9"),

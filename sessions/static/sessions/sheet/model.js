@@ -7,8 +7,11 @@ const NEW_RALLY = {
   side: "",
   score_set: null,
   reason: "",
+  timed: true,
   dropped: false,
 };
+// What is set here gives a time to a row from a sheet without times.
+const TIMES = { rally: "start_s", situation: "hit_s" };
 const NEW_SITUATION = {
   trigger: "",
   ball: "normal",
@@ -32,7 +35,8 @@ export function patchOf(op) {
   if (kind === "area.close") return { row: "closure", id: target, fields: { situations: body.situations } };
   if (kind === "area.open") return { row: "closure", id: target, fields: { situations: null } };
   const [row, verb] = kind.split(".");
-  return { row, id: target, fields: verb === "drop" ? { dropped: true } : body };
+  if (verb === "drop") return { row, id: target, fields: { dropped: true } };
+  return { row, id: target, fields: TIMES[row] in body ? { ...body, timed: true } : body };
 }
 
 export class Model {
@@ -111,7 +115,8 @@ export class Model {
     const there = this.find(row, id);
     if (!there && fields.dropped !== false) return;
     const was = there?.dropped ?? true;
-    const next = { uuid: id, rev: 0, ...(row === "situation" ? { marks: {} } : {}), ...there, ...fields };
+    const own = row === "situation" ? { marks: {}, timed: this.rallies.get(fields.rally)?.timed ?? true } : {};
+    const next = { uuid: id, rev: 0, ...own, ...there, ...fields };
     rows.set(id, next);
     if (row === "rally" && was !== next.dropped) this.renumber(next);
   }
@@ -223,6 +228,19 @@ export class Model {
   }
 
   rallyAt(time) {
-    return this.rallyList.find((row) => row.start_s <= time && (row.end_s === null || time <= row.end_s));
+    return this.rallyList.find((row) => row.timed && this.holds(row, time));
+  }
+
+  holds(rally, time) {
+    return rally.start_s <= time && (rally.end_s === null || time <= rally.end_s);
+  }
+
+  // In a rally whose time nobody knows a new situation comes last.
+  last(rally) {
+    return this.of(rally.uuid).at(-1)?.hit_s ?? rally.start_s;
+  }
+
+  unfinished(rally) {
+    return rally.timed && rally.end_s === null;
   }
 }

@@ -91,9 +91,13 @@ export class Notes {
     return kind === "mark" ? w("check_in_rally", { code: second, n }) : w("area_in_rally", { area, n });
   }
 
-  values(values) {
+  values({ timed, ...values }) {
+    const known = ([name]) => timed !== false || !["start_s", "hit_s"].includes(name);
+    const words = timed === false ? [w("without_time")] : [];
     return Object.entries(values)
+      .filter(known)
       .map(([name, value]) => this.value(name, value))
+      .concat(words)
       .join(", ");
   }
 

@@ -42,7 +42,7 @@ export class OpenRow {
       model.closed(rally.uuid, area.code),
       model.counted(rally.uuid, area.code),
     ]);
-    redraw(parts.foot, [rally.uuid, closed, writable], () => this.foot(model, rally, writable));
+    redraw(parts.foot, [rally.uuid, rally.timed, closed, writable], () => this.foot(model, rally, writable));
   }
 
   contradictions(rally) {
@@ -72,7 +72,7 @@ export class OpenRow {
     return el(
       "div",
       { class: "note", role: "group", "aria-label": w("who_is_it", { area: area.name }) },
-      el("p", {}, `${w("who_is_it", { area: area.name })} (${clock(prompt.at, true)})`),
+      el("p", {}, w("who_is_it", { area: area.name }), prompt.timed ? ` (${clock(prompt.at, true)})` : ""),
       el("div", { class: "actions" }, units, cancel),
     );
   }
@@ -90,11 +90,12 @@ export class OpenRow {
     const area = model.area.get(row.area);
     const unit = model.units.get(row.unit);
     const current = row.uuid === ui.situation;
+    const said = { time: clock(row.hit_s, true), area: area?.name ?? "", who: unit?.name ?? "" };
     const name = button(
-      w("situation_line", { time: clock(row.hit_s, true), area: area?.name ?? "", who: unit?.name ?? "" }),
+      w(row.timed ? "situation_line" : "situation_line_untimed", said),
       () => {
         this.acts.choose(row.uuid);
-        this.acts.film.upTo(row.hit_s);
+        this.acts.runUpTo(row);
       },
       { class: "button quiet", "data-focus": `situation-${row.uuid}` },
     );
@@ -283,6 +284,7 @@ export class OpenRow {
   foot(model, rally, writable) {
     if (!writable) return el("p", { class: "soft" }, this.closedWords(model, rally));
     const { acts } = this;
+    const here = w(rally.timed ? "add_here" : "add_here_untimed");
     const adds = model.areas.map((area) =>
       button(
         area.name,
@@ -303,8 +305,8 @@ export class OpenRow {
     return [
       el(
         "div",
-        { class: "actions", role: "group", "aria-label": w("add_here") },
-        el("span", { class: "soft" }, w("add_here")),
+        { class: "actions", role: "group", "aria-label": here },
+        el("span", { class: "soft" }, here),
         adds,
       ),
       el(

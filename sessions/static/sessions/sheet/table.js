@@ -80,8 +80,8 @@ export class Table {
     const server = model.server(rally);
     return {
       number: rally.number,
-      time: clock(rally.start_s),
-      unfinished: rally.end_s === null,
+      time: rally.timed ? clock(rally.start_s) : "",
+      unfinished: model.unfinished(rally),
       score: before && covered.has(before.uuid) ? null : (ledger?.before ?? "…"),
       wrong: (rally.ledger?.contradictions ?? []).length > 0,
       server: server ? (model.seat(server)?.short ?? "") : "",
