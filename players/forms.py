@@ -79,6 +79,19 @@ class PlayerForm(forms.Form):
         widget=DayInput(),
         help_text=_("Needed for minors: it decides who has to agree to films."),
     )
+    birth_year = forms.IntegerField(
+        label=_("Year of birth"),
+        required=False,
+        help_text=_("Where the day is not known. The player counts as a minor until the end of the year."),
+    )
+    email = forms.EmailField(
+        label=_("E-mail"),
+        max_length=254,
+        required=False,
+        help_text=_(
+            "Offered when this player is invited. Nothing is sent before that; other players do not see it."
+        ),
+    )
     hand = forms.ChoiceField(label=_("Hand"), choices=Player.Hand.choices)
     side = forms.ChoiceField(
         label=_("Usual side"), choices=[("", _("both or unknown")), *Side.choices], required=False

@@ -155,6 +155,15 @@ class Player(models.Model):
     def initials(self) -> str:
         return "".join(f"{part[0].upper()}." for part in (self.given_name, self.family_name) if part)
 
+    @property
+    def birthday(self) -> date | None:
+        return self.born_on if self.birthday_known else None
+
+    @property
+    def birth_year(self) -> int | None:
+        """Where no more than the year is known."""
+        return None if self.birthday_known or self.born_on is None else self.born_on.year
+
     def age_on(self, day: date) -> int | None:
         if self.born_on is None:
             return None

@@ -147,6 +147,12 @@ def _refuse_age(player: Player, as_: str, way: str, of_age: bool, today: date) -
         if as_ == By.PLAYER and not guarded:
             raise ValidationError(
                 _(
+                    "Only the year of birth of %(name)s is known, and counted to its end that is under %(age)d. Add a"
+                    " guardian, or write down the date of birth or a guardian's consent on paper, first."
+                )
+                % {"name": player.given_name, "age": player.club.majority_age}
+                if player.birth_year
+                else _(
                     "%(name)s is under %(age)d and no guardian is known here yet. Add a guardian, or write down"
                     " a guardian's consent on paper, first."
                 )

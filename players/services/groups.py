@@ -12,6 +12,7 @@ from django.utils.translation import gettext as _
 from clubcoach.access import Can, viewer_of
 from clubcoach.audit import record
 from clubcoach.models import Club, User
+from clubcoach.validators import formulas_in
 from players.models import Level, Player, Squad, Unit
 from players.signals import squad_changed, squad_retiring
 
@@ -115,6 +116,8 @@ def _refuse(
         problems["name"] = _("Use at most 60 characters.")
     elif same is not None:
         problems["name"] = _taken(same)
+    elif row.name != name:
+        problems |= formulas_in({"name": name})
     if row.retired_on is not None:
         problems["name"] = _("This squad is retired. Bring it back into use before changing it.")
     if level is not None and level.club_id != club.pk:

@@ -18,6 +18,7 @@ from django.utils.translation import gettext as _
 from clubcoach.access import Role
 from clubcoach.audit import record
 from clubcoach.models import Club, Invitation, Membership, User
+from clubcoach.validators import formulas_in
 from players.models import Guardianship, Player
 from players.services.people import refuse_guardian
 from players.signals import invitation_accepted
@@ -203,6 +204,7 @@ def _new_user(
         user.clean_fields(exclude=["password"])
     except ValidationError as error:
         problems = error.update_error_dict({})
+    problems |= formulas_in({"given_name": user.given_name, "family_name": user.family_name})
     try:
         validate_password(password, user)
     except ValidationError as error:

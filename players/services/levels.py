@@ -12,6 +12,7 @@ from django.utils.translation import ngettext
 from clubcoach.access import Can, viewer_of
 from clubcoach.audit import record
 from clubcoach.models import Club
+from clubcoach.validators import formulas_in
 from players.models import Area, Level, LevelStandard, Player, Squad
 
 WORDS_MOST = 1000
@@ -133,7 +134,7 @@ def _highest(club: Club) -> int:
 def _write(level: Level, name: str, description: str) -> list[str]:
     """Put the words on the level; returns what differs, refuses before anything is saved."""
     said = {"name": " ".join(name.split()), "description": description.strip()}
-    problems = {}
+    problems: dict[str, Any] = {}
     most = Level._meta.get_field("name").max_length or 0
     if not said["name"]:
         problems["name"] = _("Give the level a name.")
@@ -143,9 +144,10 @@ def _write(level: Level, name: str, description: str) -> list[str]:
         problems["name"] = _("The club has a level of this name.")
     if len(said["description"]) > WORDS_MOST:
         problems["description"] = _("Say it in %(most)d letters at most.") % {"most": WORDS_MOST}
+    changed = [field for field, value in said.items() if getattr(level, field) != value]
+    problems |= formulas_in({field: said[field] for field in changed})
     if problems:
         raise ValidationError(problems)
-    changed = [field for field, value in said.items() if getattr(level, field) != value]
     for field in changed:
         setattr(level, field, said[field])
     return changed

@@ -9,11 +9,13 @@ from django.utils.translation import gettext as _
 from clubcoach.access import Role
 from clubcoach.audit import record
 from clubcoach.models import Club, Membership, User
+from clubcoach.validators import formulas_in
 from players.models import FilmConsent, Guardianship, Level, Player, Squad
 from players.services.consent import end_consents
 from players.signals import squad_changed
 
-EDITABLE = ("given_name", "family_name", "born_on", "hand", "side", "ref", "active")
+EDITABLE = ("given_name", "family_name", "born_on", "birth_year", "email", "hand", "side", "ref", "active")
+NAMES = ("given_name", "family_name", "ref")
 OLDEST = 110
 
 
@@ -114,21 +116,22 @@ def _set(player: Player, fields: dict[str, Any], today: date) -> list[str]:
     unknown = fields.keys() - set(EDITABLE)
     if unknown:
         raise TypeError(f"not fields of a player that can be edited: {', '.join(sorted(unknown))}")
+    kept, problems = _born(fields, today)
     changed = []
-    for name, value in fields.items():
+    for name, value in kept.items():
         tidy = " ".join(value.split()) if isinstance(value, str) else value
         if getattr(player, name) != tidy:
             setattr(player, name, tidy)
             changed.append(name)
-    problems: dict[str, Any] = {}
     try:
         player.clean_fields(exclude=["club", "user", "level"])
     except ValidationError as error:
-        problems = error.update_error_dict({})
-    if "born_on" not in problems and player.born_on is not None:
-        if player.born_on > today:
+        problems |= error.update_error_dict({})
+    problems |= formulas_in({name: getattr(player, name) for name in NAMES if name in changed})
+    if "born_on" not in problems and player.birthday is not None:
+        if player.birthday > today:
             problems["born_on"] = _("This date of birth is in the future.")
-        elif today.year - player.born_on.year > OLDEST:
+        elif today.year - player.birthday.year > OLDEST:
             problems["born_on"] = _("This date of birth is too long ago. Check the year.")
     same_ref = Player.objects.filter(club_id=player.club_id, ref=player.ref).exclude(pk=player.pk)
     if player.ref and same_ref.exists():
@@ -136,3 +139,21 @@ def _set(player: Player, fields: dict[str, Any], today: date) -> list[str]:
     if problems:
         raise ValidationError(problems)
     return changed
+
+
+def _born(fields: dict[str, Any], today: date) -> tuple[dict[str, Any], dict[str, Any]]:
+    """The fields as they are kept, a year alone as its last day; and what is wrong with date and year."""
+    kept = {name: value for name, value in fields.items() if name != "birth_year"}
+    if not {"born_on", "birth_year"} & fields.keys():
+        return kept, {}
+    day, year = fields.get("born_on"), fields.get("birth_year")
+    if day is not None and year not in (None, day.year):
+        words = _("The date of birth says another year. Correct one, or leave the year empty.")
+        return kept, {"birth_year": words}
+    if day is not None or year is None:
+        return kept | {"born_on": day, "birthday_known": True}, {}
+    if year > today.year:
+        return kept, {"birth_year": _("This year is in the future.")}
+    if today.year - year > OLDEST:
+        return kept, {"birth_year": _("This year is too long ago. Check it.")}
+    return kept | {"born_on": date(year, 12, 31), "birthday_known": False}, {}

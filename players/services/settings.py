@@ -16,6 +16,7 @@ from clubcoach.access import Can, Role, viewer_of
 from clubcoach.audit import record
 from clubcoach.compute.checklist_edit import CannotChange, with_asked, with_bounds
 from clubcoach.models import Club, Invitation, User
+from clubcoach.validators import formulas_in
 from players.lists import default_data, install_check_list, install_defaults
 from players.models import Area, CheckListVersion, Player
 from players.services.invitations import issue_invitation
@@ -58,6 +59,8 @@ def _set(club: Club, fields: Mapping[str, Any]) -> list[str]:
         club.clean_fields()
     except ValidationError as error:
         problems = error.update_error_dict({})
+    if "name" in changed:
+        problems |= formulas_in({"name": club.name})
     if club.language not in dict(settings.LANGUAGES):
         problems["language"] = _("This language is not offered.")
     ages = {"own_consent_age", "majority_age"}

@@ -29,6 +29,7 @@ SHOWN = 50
 def invite(request: Any) -> HttpResponse:
     club = request.club
     initial = {"role": request.GET.get("role", ""), "person": request.GET.get("person", "")}
+    initial["email"] = _address_of(club, initial["role"], initial["person"])
     roles = roles_to_invite(request.user, club)
     form = InviteForm(request.POST or None, initial=initial, club=club, roles=roles)
     if request.method == "POST" and form.is_valid():
@@ -43,6 +44,17 @@ def invite(request: Any) -> HttpResponse:
     rows = list(open_ones.select_related("invited_by").order_by("-created_at")[:SHOWN])
     context = {"form": form, "rows": [(row, Role(row.role).label) for row in rows]}
     return render(request, "players/invite.html", context, status=422 if form.errors else 200)
+
+
+def _address_of(club: Club, role: str, person: str) -> str:
+    """Where the club can write to the player that a student's invitation is about; a guardian has another address."""
+    if role != Role.STUDENT:
+        return ""
+    try:
+        player = Player.objects.filter(club=club, active=True, uuid=UUID(person)).first()
+    except ValueError:
+        return ""
+    return player.email if player else ""
 
 
 @require_http_methods(["GET", "POST"])

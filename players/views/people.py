@@ -113,6 +113,8 @@ def player(request: Any, player: UUID) -> HttpResponse:
 def player_edit(request: Any, player: UUID) -> HttpResponse:
     row = player_here(request.viewer, player)
     initial = {name: getattr(row, name) for name in EditPlayerForm.base_fields}
+    # Where only the year is known there is no date to show, and none to save by mistake.
+    initial["born_on"] = row.birthday
     form = EditPlayerForm(request.POST or None, initial=initial)
     if request.method == "POST" and form.is_valid():
         try:
