@@ -12,7 +12,7 @@ from django.utils import timezone
 from players.models import Goal, Unit
 from reports.focus import propose
 from reports.scoring import full_fit
-from sessions.models import Film, MatchFilm
+from sessions.models import Film, MatchFilm, Situation
 from tests import factories as make
 from tests.reports.pages import SHARES, page_of, publish, see, text
 from tests.reports.published import FIRST, expect, publish_rows, unit_of
@@ -182,6 +182,16 @@ class TestSituations:
         assert "Here it was missing" in words
         assert "Here you did it" in words
         assert "rally 1, at 0:23" in words
+
+    def test_no_time_and_no_picture_where_the_sheet_has_none(self, cast, film):
+        film(publish(cast, cast.ana)[-1])
+        Situation.objects.update(timed=False)
+        answer = cast.client(cast.student).get(page_of(cast.ana))
+        words = text(answer)
+        assert "rally 1" in words
+        assert "at 0:23" not in words
+        assert b"/still/" not in answer.content
+        assert "See the situation in rally 1" in words
 
     def test_words_where_there_is_no_picture(self, cast):
         publish(cast, cast.ana)

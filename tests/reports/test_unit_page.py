@@ -12,6 +12,7 @@ from players.services import write_note
 from reports.focus import drop_focus
 from reports.models import FocusPoint
 from reports.scoring import full_fit
+from sessions.models import Situation
 from tests import factories as make
 from tests.reports.pages import SHARES, publish, see, text
 from tests.reports.published import FIRST, expect, publish_rows, unit_of
@@ -105,6 +106,15 @@ def test_one_area_opens_with_its_trend_checks_and_situations(cast, look, unit):
     assert shown
     assert {row.analysis_id for row in shown} <= {row.pk for row in made}
     assert look(query="?area=nothing").context["opened"] is None
+
+
+@pytest.mark.parametrize("timed", [True, False])
+def test_its_moments_have_a_time_where_the_sheet_has_one(cast, look, timed):
+    publish(cast, cast.ana)
+    Situation.objects.update(timed=timed)
+    words = text(look(query="?area=lob"))
+    assert ", rally 1" in words
+    assert (", rally 1, at 0:23" in words) is timed
 
 
 def test_focus_points_now_and_past_with_what_was_seen_then_and_now(cast, look, unit):

@@ -297,6 +297,27 @@ class TestMatchPages:
         assert url("analysis", chain.analysis.uuid) in head
         assert f"?match={chain.match.uuid}" in head
 
+    @pytest.mark.parametrize(
+        ("played", "rows", "said", "unsaid"),
+        [
+            (None, 2, "0-0 30-0 after 2 rallies", "with a row"),
+            (2, 2, "2 rallies played, 2 with a row", "no score follows"),
+            (2, 2, "0-0 30-0 after 2 rallies", "no score follows"),
+            (41, 2, "41 rallies played, 2 with a row", "0-0 30-0"),
+            (41, 2, "no score follows", "after 2 rallies"),
+            (41, 0, "41 rallies played, 0 with a row", "No rallies are entered"),
+            (1, 1, "1 rally played, 1 with a row", "rallies played"),
+            (0, 0, "0 rallies played, 0 with a row", "no score follows"),
+        ],
+    )
+    def test_rallies_that_were_played_and_those_with_a_row(self, chain, played, rows, said, unsaid):
+        for rally in chain.rallies[rows:]:
+            rally.delete()
+        Match.objects.update(rallies_played=played)
+        page = text_of(chain.cast.client(chain.cast.assistant).get(url("match", chain.match.uuid)))
+        assert said in page
+        assert unsaid not in page
+
     def test_entries_that_contradict_the_rules_are_counted(self, chain):
         make.make_rally(chain.match, 3, server=4)
         page = text_of(chain.cast.client(chain.cast.assistant).get(url("match", chain.match.uuid)))
