@@ -16,13 +16,30 @@ from clubcoach.compute.ledger import MatchFormat
 from clubcoach.models import Club
 from players.lists import WORDING_FIELDS
 from players.models import Area, Check, CheckListVersion, CheckWording, Level, Player, Squad, Unit
-from reports.exchange.load import ROWS, chunk, insert, kept, reserve
+from reports.exchange.columns import SITUATIONS
+from reports.exchange.load import ROWS, Keys, chunk, insert
 from reports.exchange.plan import AnalysisEntry, MatchEntry, Plan
 from reports.exchange.write_marks import Marks
 from reports.models import Batch
 from sessions.models import Analysis, Analyst, LensArea, Match, Rally
 
 Tell = Callable[[int, str], None]
+_RALLY = (
+    "id",
+    "uuid",
+    "match",
+    "number",
+    "start_s",
+    "end_s",
+    "server",
+    "winner",
+    "near_pair",
+    "side",
+    "reason",
+    "timed",
+    "dropped",
+    "rev",
+)
 # Rallies and situations without times keep their order by these steps.
 _RALLY_STEP = 0.001
 # What is played to a number of points, where the sheets don't say to how many.
@@ -50,6 +67,10 @@ class Written:
     rallies: dict[tuple[str, int], int] = field(default_factory=dict)
     # Analysis, match's reference, unit: who counts in which analysis.
     covers: list[tuple[int, str, int, bool]] = field(default_factory=list)
+    reserved: dict[type[models.Model], Keys] = field(default_factory=dict)
+
+    def keys(self, model: type[models.Model]) -> Keys:
+        return self.reserved.setdefault(model, Keys(model))
 
 
 def write(batch: Batch, plan: Plan, tell: Tell) -> None:
@@ -273,33 +294,29 @@ def _write_analyses(plan: Plan, written: Written, tell: Tell) -> None:
 
 
 def _write_chunk(plan: Plan, written: Written, waiting: list[tuple[MatchEntry, list[AnalysisEntry]]]) -> None:
+    # Made before the transaction begins, so that nobody waits for it.
+    rallies = _rallies(written, [match for match, _entries in waiting])
+    entries = [entry for _match, some in waiting for entry in some]
+    heads = _heads(plan, written, entries)
+    marks = Marks(plan, written)
+    for entry, head in zip(entries, heads, strict=True):
+        marks.add(entry, head.pk)
+    areas = plan.tables[SITUATIONS.name]["area"]
+    lens = [
+        LensArea(analysis=head, area_id=written.areas[code])
+        for head, entry in zip(heads, entries, strict=True)
+        for code in dict.fromkeys(areas[i] for i in entry.situations)
+    ]
     with chunk():
-        _write_rallies(written, [match for match, _entries in waiting])
-        entries = [entry for _match, some in waiting for entry in some]
-        if entries:
-            keys = _write_heads(plan, written, entries)
-            Marks(plan, written).write(entries, keys)
+        insert(Rally, _RALLY, rallies)
+        Analysis.objects.bulk_create(heads)
+        LensArea.objects.bulk_create(lens)
+        marks.insert()
 
 
-def _write_rallies(written: Written, matches: list[MatchEntry]) -> None:
-    names = (
-        "id",
-        "uuid",
-        "match",
-        "number",
-        "start_s",
-        "end_s",
-        "server",
-        "winner",
-        "near_pair",
-        "side",
-        "reason",
-        "timed",
-        "dropped",
-        "rev",
-    )
+def _rallies(written: Written, matches: list[MatchEntry]) -> list[tuple[Any, ...]]:
     fresh = [(match, rally) for match in matches for rally in match.fresh_rallies]
-    keys = dict(zip(((m.ref, r.number) for m, r in fresh), reserve(Rally, len(fresh)), strict=True))
+    keys = dict(zip(((m.ref, r.number) for m, r in fresh), written.keys(Rally).take(len(fresh)), strict=True))
     rows = []
     for match in matches:
         holder = written.matches.get(match.ref) or written.stand_ins[match.ref]
@@ -316,7 +333,7 @@ def _write_rallies(written: Written, matches: list[MatchEntry]) -> None:
             rows.append(
                 (
                     key,
-                    kept(Rally, "uuid", uuid.uuid4()),
+                    uuid.uuid4().hex,
                     holder,
                     number,
                     rally.order,
@@ -331,14 +348,14 @@ def _write_rallies(written: Written, matches: list[MatchEntry]) -> None:
                     1,
                 )
             )
-    insert(Rally, names, rows)
+    return rows
 
 
-def _write_heads(plan: Plan, written: Written, entries: list[AnalysisEntry]) -> list[int]:
-    """Analyses with their areas; their keys, in order."""
+def _heads(plan: Plan, written: Written, entries: list[AnalysisEntry]) -> list[Analysis]:
     moment = timezone.now()
-    rows = Analysis.objects.bulk_create(
+    return [
         Analysis(
+            pk=key,
             match_id=written.matches.get(entry.match.ref) or written.stand_ins[entry.match.ref],
             ref=entry.ref,
             analyst_id=written.analysts.get(entry.cells["analyst_ref"]) or written.own,
@@ -351,15 +368,8 @@ def _write_heads(plan: Plan, written: Written, entries: list[AnalysisEntry]) -> 
             published_at=moment,
             published_by=plan.by,
         )
-        for entry in entries
-    )
-    areas = plan.tables["situations.csv"]["area"]
-    LensArea.objects.bulk_create(
-        LensArea(analysis=row, area_id=written.areas[code])
-        for row, entry in zip(rows, entries, strict=True)
-        for code in dict.fromkeys(areas[i] for i in entry.situations)
-    )
-    return [row.pk for row in rows]
+        for key, entry in zip(written.keys(Analysis).take(len(entries)), entries, strict=True)
+    ]
 
 
 def _noon(club: Club, day: date | None) -> datetime | None:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from django.utils import timezone
 
 from reports.exchange.columns import CHECKS, SITUATIONS
-from reports.exchange.load import insert, kept, reserve
+from reports.exchange.load import insert, kept
 from reports.exchange.plan import AnalysisEntry, Plan
 from sessions.models import Closure, Mark, Situation, Tally
 
@@ -56,15 +56,14 @@ class Marks:
         self.now = kept(Mark, "marked_at", timezone.now())
         self.rows: dict[type[Any], list[tuple[Any, ...]]] = defaultdict(list)
 
-    def write(self, entries: list[AnalysisEntry], keys: list[int]) -> None:
-        wanted = [i for entry in entries for i in entry.situations]
-        at = dict(zip(wanted, reserve(Situation, len(wanted)), strict=True))
-        for entry, key in zip(entries, keys, strict=True):
-            self._add(entry, key, at)
+    def insert(self) -> None:
         for model, names in ((Situation, _SITUATION), (Mark, _MARK), (Closure, _CLOSURE), (Tally, _TALLY)):
             insert(model, names, self.rows[model])
 
-    def _add(self, entry: AnalysisEntry, key: int, at: dict[int, int]) -> None:
+    def add(self, entry: AnalysisEntry, key: int) -> None:
+        """Everything that was seen in an analysis of this key."""
+        wanted = entry.situations
+        at = dict(zip(wanted, self.written.keys(Situation).take(len(wanted)), strict=True))
         written, cells = self.written, self.situations
         chosen, drawn = entry.cells["plan"] == "chosen", entry.cells["plan"] == "drawn"
         closures: Counter[tuple[int, int]] = Counter()
@@ -86,7 +85,7 @@ class Marks:
             self.rows[Situation].append(
                 (
                     at[i],
-                    kept(Situation, "uuid", uuid.uuid4()),
+                    uuid.uuid4().hex,
                     key,
                     rally,
                     unit,
