@@ -47,6 +47,7 @@ def roster(request: Any) -> HttpResponse:
         "alone": _minors_alone(club, today) if may_edit else None,
         "may_edit": may_edit,
         "may_invite": bool(request.viewer.can(Can.INVITE)),
+        "may_bring": bool(request.viewer.can(Can.MOVE_DATA)),
     }
     return render(request, "players/roster.html", context)
 

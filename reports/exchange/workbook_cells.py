@@ -61,6 +61,7 @@ def put(cell: Any, value: Any) -> Any:
     cell.value = value
     if isinstance(value, str):
         cell.data_type = "s"
-        # The spreadsheet's own mark for it, which lasts when somebody edits the cell.
-        cell.quotePrefix = value.startswith(FORMULA)
+        if value.startswith(FORMULA):
+            # The spreadsheet's own mark for it, which lasts when somebody edits the cell.
+            cell.quotePrefix = True
     return cell
