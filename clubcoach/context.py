@@ -18,6 +18,7 @@ NAV: list[tuple[Can, str, Any]] = [
     (Can.OWN_PADEL, "my_padel", _("My padel")),
     (Can.BE_HERE, "drills", _("Drills")),
     (Can.EDIT_CLUB, "club_settings", _("Club")),
+    (Can.MOVE_DATA, "data", _("Data")),
 ]
 
 

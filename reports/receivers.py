@@ -6,10 +6,11 @@ from django.dispatch import receiver
 
 from clubcoach.jobs import enqueue
 from reports import jobs
+from reports.exchange import jobs as exchange_jobs
 from sessions.models import Analysis, Cover
 from sessions.signals import analysis_published, analysis_withdrawn
 
-__all__ = ["jobs"]  # registers the handlers of its jobs
+__all__ = ["exchange_jobs", "jobs"]  # registers the handlers of its jobs
 
 
 @receiver(analysis_published)

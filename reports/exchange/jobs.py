@@ -19,13 +19,16 @@ from clubcoach.jobs import CannotWork, Work, handles
 from clubcoach.models import Job, User
 from reports.exchange import shelf
 from reports.exchange.columns import PLAYERS
+from reports.exchange.folder import read_folder, unpack
 from reports.exchange.out import write_folder, zip_folder
 from reports.exchange.plan import Plan, make_plan
 from reports.exchange.problems import Problems
+from reports.exchange.roster_in import make_roster_plan, read_roster
 from reports.exchange.scores import write_scores
 from reports.exchange.services import AT_WORK, forget_files
 from reports.exchange.switch import sweep, switch_over
-from reports.exchange.tables import Tables
+from reports.exchange.tables import Table, Tables
+from reports.exchange.workbook import name_sheets, read_workbook
 from reports.exchange.write import write
 from reports.jobs import KEPT, ask_for_fit
 from reports.models import Batch, BatchQuerySet, Parcel
@@ -84,19 +87,20 @@ def write_batch(work: Work) -> None:
 def _planned(work: Work, batch: Batch) -> tuple[Plan | None, Problems]:
     """What would be written; None where the files could not be read without a problem."""
     problems = Problems()
-    tables = _tables(work, batch, problems)
+    box = shelf.place(batch.folder) if batch.folder else None
+    if box is None or not box.is_dir():
+        raise CannotWork(_("The files are not here any more. Bring them in again."))
+    if batch.by is None:
+        raise CannotWork(_("Whoever brought this in has no account any more. Bring it in again."))
+    work.tell(0, _("Reading"))
+    roster = _roster(box, problems) if batch.kind == Batch.Kind.ROSTER else None
+    tables = _tables(work, box, problems) if roster is None else Tables()
     if problems:
         # Rows that could not be read are missing in the tables: whatever names them would seem wrong as well.
         return None, problems
     work.tell(_READ, _("Comparing with what is there"))
-    if batch.by is None:
-        raise CannotWork(_("Whoever brought this in has no account any more. Bring it in again."))
-    from reports.exchange.roster_in import make_roster_plan
-    from reports.exchange.workbook import name_sheets
-
-    if batch.kind == Batch.Kind.ROSTER:
-        table = tables[PLAYERS.name]
-        plan = make_roster_plan(club=batch.club, by=batch.by, table=table, problems=problems)
+    if roster is not None:
+        plan = make_roster_plan(club=batch.club, by=batch.by, table=roster, problems=problems)
     else:
         plan = make_plan(club=batch.club, by=batch.by, tables=tables, problems=problems)
         name_sheets(problems, tables)
@@ -104,34 +108,30 @@ def _planned(work: Work, batch: Batch) -> tuple[Plan | None, Problems]:
     return plan, problems
 
 
-def _tables(work: Work, batch: Batch, problems: Problems) -> Tables:
-    from reports.exchange.folder import read_folder, unpack
-    from reports.exchange.workbook import read_workbook
+def _roster(box: Path, problems: Problems) -> Table:
+    book = box / shelf.WORKBOOK
+    return read_roster(book if book.exists() else box / shelf.FOLDER / PLAYERS.name, problems)
 
-    box = shelf.place(batch.folder) if batch.folder else None
-    if box is None or not box.is_dir():
-        raise CannotWork(_("The files are not here any more. Bring them in again."))
-    work.tell(0, _("Reading"))
-    if batch.kind == Batch.Kind.ROSTER:
-        from reports.exchange.roster_in import read_roster
 
-        book = box / shelf.WORKBOOK
-        path = book if book.exists() else box / shelf.FOLDER / PLAYERS.name
-        return Tables({PLAYERS.name: read_roster(path, problems)})
+def _tables(work: Work, box: Path, problems: Problems) -> Tables:
     if (box / shelf.WORKBOOK).exists():
         return read_workbook(box / shelf.WORKBOOK, problems)
-    folder = box / shelf.FOLDER
-    if (box / shelf.ARCHIVE).exists():
-        # Of its own for each attempt: two workers may believe in one job.
-        folder = box / f"open-{work.job.pk}-{work.job.attempt}"
-        folder.mkdir()
+    if not (box / shelf.ARCHIVE).exists():
+        return _folder_tables(work, box / shelf.FOLDER, problems)
+    # A folder of its own for each attempt: two workers may believe in one job.
+    opened = box / f"open-{work.job.pk}-{work.job.attempt}"
+    shelf.remove(opened)
+    opened.mkdir()
     try:
-        if folder.name != shelf.FOLDER and not unpack(box / shelf.ARCHIVE, folder, problems):
+        if not unpack(box / shelf.ARCHIVE, opened, problems):
             return Tables()
-        return read_folder(folder, problems, lambda done, note: work.tell(done * _READ // 100, note))
+        return _folder_tables(work, opened, problems)
     finally:
-        if folder.name != shelf.FOLDER:
-            shelf.remove(folder)
+        shelf.remove(opened)
+
+
+def _folder_tables(work: Work, folder: Path, problems: Problems) -> Tables:
+    return read_folder(folder, problems, lambda done, note: work.tell(done * _READ // 100, note))
 
 
 def _batch_of(work: Work, state: Any) -> Batch:

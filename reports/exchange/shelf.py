@@ -67,6 +67,8 @@ def keep(uploads: Sequence[Any], into: Path, kind: Any) -> tuple[Any, str]:
 def _targets(uploads: Sequence[Any], kind: Any) -> list[str]:
     """Where each upload goes; refuses what is none of ours before anything is kept."""
     endings = {PurePath(upload.name).suffix.lower() for upload in uploads}
+    if kind == Batch.Kind.ROSTER and (len(uploads) > 1 or not endings <= {".csv", ".xlsx"}):
+        raise _wrong(_("Send one list of players, as CSV or XLSX."))
     for ending, target, needs in ((".zip", ARCHIVE, "ZIP"), (".xlsx", WORKBOOK, "XLSX")):
         if ending not in endings:
             continue
@@ -79,7 +81,7 @@ def _targets(uploads: Sequence[Any], kind: Any) -> list[str]:
             )
         return [target]
     names = [_plain(upload.name) for upload in uploads]
-    if kind == Batch.Kind.ROSTER and len(names) == 1 and names[0].lower().endswith(".csv"):
+    if kind == Batch.Kind.ROSTER:
         # A list of players keeps the name that its spreadsheet gave it.
         names = [PLAYERS.name]
     known = [_COPY.sub("", name).lower() for name in names]

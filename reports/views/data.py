@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 from dataclasses import dataclass
 from functools import wraps
 from pathlib import Path
@@ -24,16 +23,15 @@ from django_htmx.http import HttpResponseClientRefresh
 from clubcoach.access import Can, Viewer, club_view
 from players.forms import tell
 from reports.exchange import services, shelf
-from reports.exchange.columns import FILES
+from reports.exchange.columns import FILES, PLAYERS
+from reports.exchange.people_lists import FORMS, as_csv
+from reports.exchange.workbook import blank_workbook
 from reports.forms_data import BringForm
 from reports.models import Batch, Parcel
 from reports.views.data_out import state_of
 from sessions.uploads import NotTooLarge
 
 A_PAGE, PROBLEMS_A_PAGE = 20, 100
-XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
-# What spreadsheets take for the beginning of a formula.
-FORMULA = ("=", "+", "-", "@", "\t", "\r")
 OPEN = (Batch.State.ARRIVED, Batch.State.READ, Batch.State.WRITING)
 
 
@@ -150,13 +148,14 @@ def batch(request: Any, batch: UUID) -> HttpResponse:
     return render(request, "reports/batch.html#progress" if request.htmx else "reports/batch.html", context)
 
 
-def counts_of(counts: dict[str, Any]) -> list[tuple[str, Any]]:
-    """By what a kind of row is called, in the order of the files."""
-    known = {name.removesuffix(".csv"): str(spec.what) for name, spec in FILES.items()}
-    known |= {"squads": _("squads"), "scores": _("scores")}
-    plain = {kind.removesuffix(".csv"): n for kind, n in counts.items()}
-    order = [*(kind for kind in known if kind in plain), *(kind for kind in plain if kind not in known)]
-    return [(known.get(kind, kind), plain[kind]) for kind in order]
+def counts_of(counts: dict[str, dict[str, int]]) -> list[tuple[str, dict[str, int]]]:
+    """By what a kind of row is called, in the order of the files; squads stand in that of the players."""
+    names: dict[str, Any] = {}
+    for file, spec in FILES.items():
+        names[file.removesuffix(".csv")] = spec.what
+        if spec is PLAYERS:
+            names["squads"] = _("squads")
+    return [(str(name), counts[kind]) for kind, name in names.items() if kind in counts]
 
 
 @require_POST
@@ -187,30 +186,20 @@ def batch_drop(request: Any, batch: UUID) -> HttpResponse:
 @club_view(Can.MOVE_DATA)
 def batch_problems(request: Any, batch: UUID) -> HttpResponse:
     row = batch_here(request.viewer, batch)
-    answer = HttpResponse(content_type="text/csv; charset=utf-8")
+    columns = ["file", "line", "column", "value", "reason"]
+    answer = HttpResponse(as_csv(columns, row.problems), content_type=FORMS["csv"])
     answer["Content-Disposition"] = f'attachment; filename="problems-{row.uuid}.csv"'
     answer["Cache-Control"] = "private, no-store"
-    writer = csv.writer(answer)
-    writer.writerow(["file", "line", "column", "value", "reason"])
-    for cells in row.problems:
-        writer.writerow([neutral(cell) for cell in cells])
     return answer
-
-
-def neutral(cell: Any) -> Any:
-    """A cell that no spreadsheet takes for a formula."""
-    return f"'{cell}" if isinstance(cell, str) and cell.startswith(FORMULA) else cell
 
 
 @require_GET
 @club_view(Can.MOVE_DATA)
 def data_workbook(request: Any) -> HttpResponse:
-    from reports.exchange.workbook import blank_workbook
-
     with TemporaryDirectory() as folder:
         path = Path(folder) / "blank.xlsx"
         blank_workbook(request.club, path)
-        answer = HttpResponse(path.read_bytes(), content_type=XLSX)
+        answer = HttpResponse(path.read_bytes(), content_type=FORMS["xlsx"])
     answer["Content-Disposition"] = f'attachment; filename="{request.club.slug}.xlsx"'
     # Its drop-downs name the club's players.
     answer["Cache-Control"] = "private, no-store"

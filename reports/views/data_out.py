@@ -22,6 +22,7 @@ from clubcoach import audit
 from clubcoach.access import Can, club_view
 from clubcoach.models import Job
 from reports.exchange import services, shelf
+from reports.exchange.people_lists import LISTS
 from reports.models import Parcel
 
 View = Callable[..., HttpResponseBase]
@@ -82,9 +83,7 @@ def data_out(request: Any) -> HttpResponse:
             except ValidationError as error:
                 wrong = " ".join(error.messages)
             else:
-                messages.success(
-                    request, _("It is being made. The club's managers have a mail that says so.")
-                )
+                messages.success(request, _("It is being made. The club's managers are told by mail."))
                 return redirect("data_out", slug=request.club.slug)
     here = list(
         Parcel.objects.seen_by(request.viewer)
@@ -96,7 +95,7 @@ def data_out(request: Any) -> HttpResponse:
         "parcels": parcels,
         "making": any(item["state"].name == "making" for item in parcels),
         "wrong": wrong,
-        "kinds": Parcel.Kind,
+        "lists": [(what, found.name) for what, found in LISTS.items()],
     }
     template = "reports/data_out.html#parcels" if request.htmx else "reports/data_out.html"
     return render(request, template, context, status=422 if wrong else 200)

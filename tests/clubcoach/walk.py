@@ -12,7 +12,8 @@ from django.utils import timezone
 
 from clubcoach.models import Invitation, Job
 from players.models import Check, Drill, Goal, Note, Squad, Unit
-from reports.models import FocusPoint, Homework, HomeworkLog, Score, SharedFit
+from reports.exchange import shelf
+from reports.models import Batch, FocusPoint, Homework, HomeworkLog, Parcel, Score, SharedFit
 from sessions.models import (
     Analysis,
     AnalysisComment,
@@ -167,6 +168,21 @@ def build_world(club: Any, *, coach: Any, analyst: Any, player: Any, other: Any,
     Attendance.objects.create(lesson=lesson, player=player)
     note = Note.objects.create(unit=unit, by=coach, text=f"note {mark}", for_players=True)
     job = Job.objects.create(kind="score.club", club=club, asked_by=analyst, note=f"job {mark}")
+    batch = Batch.objects.create(
+        club=club,
+        by=coach,
+        name=f"sheets {mark}.zip",
+        state=Batch.State.REFUSED,
+        problems=[["matches.csv", 2, "played_on", f"value {mark}", f"reason {mark}"]],
+        problem_count=1,
+    )
+    parcel = Parcel.objects.create(
+        club=club, by=coach, kind="scores", expires_at=timezone.now() + timedelta(days=7)
+    )
+    parcel.file = f"{parcel.uuid}/1/{mark}.csv"
+    parcel.save(update_fields=["file"])
+    shelf.place(parcel.file).parent.mkdir(parents=True)
+    shelf.place(parcel.file).write_text(f"scores {mark}")
     _invitation, secret = Invitation.issue(
         club=club, email=f"{mark}@example.org", role="student", invited_by=coach
     )
@@ -184,6 +200,8 @@ def build_world(club: Any, *, coach: Any, analyst: Any, player: Any, other: Any,
         "focus": focus.pk,
         "drills": drill.code,
         "jobs": job.uuid,
+        "in": batch.uuid,
+        "out": parcel.uuid,
         "invitation": secret,
         "goals": 0,
         "levels": level.pk if level else 0,

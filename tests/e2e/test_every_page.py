@@ -10,7 +10,7 @@ from tests.clubcoach.walk import address, build_world, routes
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 # These answer with a file, a picture or a partial and not with a page.
-NO_PAGE = {"film_bytes", "still", "schema", "healthz", "film_upload"}
+NO_PAGE = {"film_bytes", "still", "schema", "healthz", "film_upload", "batch_problems", "data_workbook"}
 PAGES = [
     route
     for route in routes()
