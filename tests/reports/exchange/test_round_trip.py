@@ -25,7 +25,7 @@ from tests.factories import make_club
 from tests.reports.exchange.any_club import any_club
 
 pytestmark = pytest.mark.django_db
-FEW = settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+FEW = settings(max_examples=5, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 
 
 @pytest.fixture(autouse=True)
@@ -53,8 +53,8 @@ def bring(club: Club, by: Any, folder: Path) -> None:
 def tallied(club: Club) -> Any:
     """What scoring reads, by names that both clubs share."""
     rows = Tally.objects.current().filter(unit__club=club)
-    names = ("day", "check_identity__code", "ball", "unit__first__given_name", "unit__kind")
-    return sorted(rows.values_list(*names).annotate(seen=Sum("seen"), met=Sum("met")))
+    names = ("day", "check_identity__code", "ball", "unit__kind")
+    return sorted(rows.order_by().values_list(*names).annotate(seen=Sum("seen"), met=Sum("met")))
 
 
 def there_and_back(seed: int, people: int, matches: int, cast: Any, folder: Path) -> None:
@@ -80,7 +80,7 @@ def test_a_club_of_any_kind(
 
 
 @pytest.mark.long
-@settings(FEW, max_examples=150)
+@settings(FEW, max_examples=60)
 @given(seed=st.integers(0, 2**32 - 1), people=st.integers(2, 9), matches=st.integers(1, 7))
 def test_many_clubs(
     seed: int, people: int, matches: int, cast: Any, tmp_path_factory: pytest.TempPathFactory
