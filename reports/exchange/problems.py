@@ -21,7 +21,7 @@ class Problem(NamedTuple):
         where = ", ".join(
             part for part in (self.file, f"line {self.line}" if self.line else "", self.column) if part
         )
-        return f"{where}: {self.reason}" + (f" ({self.value})" if self.value else "")
+        return (f"{where}: " if where else "") + self.reason + (f" ({self.value})" if self.value else "")
 
 
 class Problems:
