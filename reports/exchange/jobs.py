@@ -160,11 +160,13 @@ def _refuse(batch: Batch, problems: Problems) -> None:
 
 
 def _end_without_writing(batch: Batch, plan: Plan) -> None:
+    there = _("Everything in it was here already: nothing was written.")
+    said = there if plan.counts else _("There is no row in it: nothing was written.")
     _told(
         batch,
         state=Batch.State.DONE,
         counts=plan.counts,
-        remarks=[_("Everything in it was here already: nothing was written."), *_sentences(plan)],
+        remarks=[said, *_sentences(plan)],
         folder="",
         ended_at=timezone.now(),
     )

@@ -181,3 +181,25 @@ def test_a_passkey_opens_it_too(cast: Any, live_server: Any, page: Page, sound: 
     sound("confirm-key", by_keys=False)
     page.get_by_role("button", name="Use a security key").click()
     expect(page.get_by_role("heading", level=1)).to_have_text("Take data out")
+
+
+def test_a_thousand_problems_fit_on_a_phone(
+    cast: Any, live_server: Any, page: Page, log_in: Any, sound: Any
+) -> None:
+    long = "=" + "very-long-reference-" * 6
+    batch = Batch.objects.create(
+        club=cast.club,
+        by=cast.manager,
+        name="x" * 200,
+        state=Batch.State.REFUSED,
+        problems=[
+            ["situations.csv", line, "analysis_ref", long, "There is none."] for line in range(2, 1002)
+        ],
+        problem_count=20_480,
+    )
+    log_in(page, cast.manager)
+    page.goto(live_server.url + reverse("batch", args=["seaside", batch.uuid]))
+    expect(page.get_by_text("The first 1000 of 20480 stand below.")).to_be_visible()
+    sound("batch-thousand")
+    page.get_by_role("link", name="Next page").click()
+    expect(page.get_by_role("row", name=re.compile("^situations.csv 102 "))).to_be_visible()

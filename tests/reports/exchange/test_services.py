@@ -9,6 +9,7 @@ from io import BytesIO
 from pathlib import Path
 from typing import Any
 
+import openpyxl
 import pytest
 from django.core import mail
 from django.core.exceptions import PermissionDenied, ValidationError
@@ -21,6 +22,7 @@ from clubcoach.jobs import CannotWork, enqueue, perform, run_due, stop
 from clubcoach.models import AuditEvent, Club, Job
 from reports.exchange import jobs as exchange_jobs
 from reports.exchange import load, services, shelf
+from reports.exchange.workbook import blank_workbook
 from reports.models import Batch, Parcel
 from sessions.models import Match, Situation
 from tests import factories as make
@@ -428,3 +430,31 @@ def test_the_sweeper_keeps_no_rows_of_itself(cast: Any) -> None:
     assert "import.sweep" in jobs.EVERY
     assert perform(enqueue("import.sweep").pk)
     assert Job.objects.filter(kind="import.sweep").count() == 1
+
+
+def workbook_of(club: Club, path: Path, *players: tuple[str, ...]) -> SimpleUploadedFile:
+    blank_workbook(club, path)
+    book = openpyxl.load_workbook(path)
+    for line, cells in enumerate(players, 2):
+        for column, value in enumerate(cells, 1):
+            book["players"].cell(line, column, value)
+    book.save(path)
+    return SimpleUploadedFile(path.name, path.read_bytes())
+
+
+def test_a_workbook_is_read_by_the_same_rules(cast: Any, past: Club, tmp_path: Path) -> None:
+    def read(*players: tuple[str, ...], kind: str = "folder") -> Batch:
+        upload = workbook_of(past, tmp_path / "past.xlsx", *players)
+        return done(services.bring_in(by=cast.head_coach, club=past, uploads=[upload], kind=kind))
+
+    empty = read()
+    assert (empty.state, empty.kind) == (State.DONE, Batch.Kind.WORKBOOK)
+    assert empty.remarks == ["There is no row in it: nothing was written."]
+    right = read(("n1", "Nina"), ("n2", "Nora"))
+    assert right.state == State.READ, right.problems
+    assert right.counts["players"] == {"new": 2, "there": 0}
+    roster = read(("n1", "Nina"), kind="roster")
+    assert (roster.state, roster.kind) == (State.READ, Batch.Kind.ROSTER), roster.problems
+    wrong = read(("n1", "Nina"), ("n1", "@Nora"))
+    assert wrong.state == State.REFUSED
+    assert [row[:4] for row in wrong.problems] == [["players", 3, "given_name", "@Nora"]]
