@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from copy import deepcopy
 from datetime import date, timedelta
@@ -10,6 +11,7 @@ from typing import Any
 import pytest
 from django.apps import apps
 from django.db.models import Sum
+from django.urls import reverse
 
 from clubcoach.jobs import CannotWork
 from clubcoach.models import AuditEvent, Club
@@ -251,6 +253,24 @@ def test_a_club_with_a_list_keeps_it_as_its_own(cast: Any, club: Club) -> None:
     assert not club.areas.get(code="hops").on
 
 
+def looks(cast: Any) -> dict[str, str]:
+    """Pages and lists that would show people, matches or what was seen in them."""
+    slug, out = [cast.club.slug], {}
+    names = ("today", "desk", "match_list", "roster", "pairs", "squads", "levels", "programme", "drills")
+    addresses = [reverse(name, args=slug) for name in names]
+    units = Unit.objects.filter(club=cast.club).values_list("pk", flat=True)
+    addresses += [reverse("unit", args=[*slug, unit]) for unit in units]
+    lists = ("match_list", "analysis_list", "score_list", "focus_list")
+    addresses += [reverse(f"api:{name}", args=slug) for name in lists]
+    client = cast.client(cast.head_coach)
+    for address in addresses:
+        answer = client.get(address)
+        assert answer.status_code == 200, address
+        # A token is another one each time.
+        out[address] = re.sub(r"[A-Za-z0-9]{64}", "", answer.content.decode())
+    return out
+
+
 def test_before_the_switch_nobody_sees_anything(cast: Any) -> None:
     """The club's own rows are what they were, and every new one stands in a club without members."""
     club = cast.club
@@ -260,10 +280,10 @@ def test_before_the_switch_nobody_sees_anything(cast: Any) -> None:
     known = list(Player.objects.filter(club=club)[:4])
     for n, player in enumerate(known, 1):
         rows["matches.csv"][0][f"player_{n}"] = str(player.uuid)
-    before = everything()
     batch = Batch.objects.create(club=club, by=cast.head_coach, name="x")
-    plan = planned(club, cast.head_coach, rows)
+    plan, before, pages = planned(club, cast.head_coach, rows), everything(), looks(cast)
     write(batch, plan, lambda *_: None)
+    assert looks(cast) == pages
     holding = Club.objects.get(slug=f"holding-{batch.uuid}")
     assert not holding.memberships.exists()
     after = everything()
