@@ -253,7 +253,7 @@ def test_a_club_with_a_list_keeps_it_as_its_own(cast: Any, club: Club) -> None:
     assert not club.areas.get(code="hops").on
 
 
-def looks(cast: Any) -> dict[str, str]:
+def looks(cast: Any, client: Any) -> dict[str, str]:
     """Pages and lists that would show people, matches or what was seen in them."""
     slug, out = [cast.club.slug], {}
     names = ("today", "desk", "match_list", "roster", "pairs", "squads", "levels", "programme", "drills")
@@ -262,7 +262,6 @@ def looks(cast: Any) -> dict[str, str]:
     addresses += [reverse("unit", args=[*slug, unit]) for unit in units]
     lists = ("match_list", "analysis_list", "score_list", "focus_list")
     addresses += [reverse(f"api:{name}", args=slug) for name in lists]
-    client = cast.client(cast.head_coach)
     for address in addresses:
         answer = client.get(address)
         assert answer.status_code == 200, address
@@ -281,9 +280,10 @@ def test_before_the_switch_nobody_sees_anything(cast: Any) -> None:
     for n, player in enumerate(known, 1):
         rows["matches.csv"][0][f"player_{n}"] = str(player.uuid)
     batch = Batch.objects.create(club=club, by=cast.head_coach, name="x")
-    plan, before, pages = planned(club, cast.head_coach, rows), everything(), looks(cast)
+    plan, client = planned(club, cast.head_coach, rows), cast.client(cast.head_coach)
+    before, pages = everything(), looks(cast, client)
     write(batch, plan, lambda *_: None)
-    assert looks(cast) == pages
+    assert looks(cast, client) == pages
     holding = Club.objects.get(slug=f"holding-{batch.uuid}")
     assert not holding.memberships.exists()
     after = everything()
