@@ -282,6 +282,8 @@ def test_before_the_switch_nobody_sees_anything(cast: Any) -> None:
     batch = Batch.objects.create(club=club, by=cast.head_coach, name="x")
     plan, client = planned(club, cast.head_coach, rows), cast.client(cast.head_coach)
     before, pages = everything(), looks(cast, client)
+    # The import itself is no secret, nor is where it stands.
+    del before["reports.Batch"]
     write(batch, plan, lambda *_: None)
     assert looks(cast, client) == pages
     holding = Club.objects.get(slug=f"holding-{batch.uuid}")
@@ -296,7 +298,7 @@ def test_before_the_switch_nobody_sees_anything(cast: Any) -> None:
     assert set(Unit.objects.filter(pk__in=fresh).values_list("club", flat=True)) == {holding.pk}
     assert sweep(batch)
     after = everything()
-    del after["reports.Batch"], before["reports.Batch"]
+    del after["reports.Batch"]
     assert after == before
 
 
