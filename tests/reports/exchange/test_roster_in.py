@@ -130,6 +130,13 @@ def test_a_reference_known_to_the_club_is_that_player(cast, tmp_path):
     assert "Hill" in problems.first[0].reason
 
 
+def test_an_empty_reference_is_no_reference_that_two_share(cast, tmp_path):
+    text = "player_ref,given_name\n,Ida\n,Ida\n,Jo\n"
+    plan, problems = planned(cast.club, cast.manager, as_csv(text, tmp_path / "list.csv"))
+    assert not problems, list(problems)
+    assert given_names(plan) == ["Ida", "Ida", "Jo"]
+
+
 def test_two_people_cannot_have_one_reference(cast, tmp_path):
     text = "player_ref,given_name\nx,Ida\n,Jo\nx,Kim\n"
     _plan, problems = planned(cast.club, cast.manager, as_book(text, tmp_path / "list.xlsx"))
