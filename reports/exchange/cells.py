@@ -83,9 +83,15 @@ class Readers:
 
 
 def reader(column: Column) -> Callable[[str], Any]:
-    """What reads the cells of the column: a value, None for an empty cell, or `Bad`."""
+    """What reads the cells of the column: a value, None for an empty cell, or `Bad`.
+
+    Here and in what it calls, sentences are made once for each column: to translate one for each of a million
+    bad cells would take longer than reading them.
+    """
     convert = _KINDS[column.cell](column)
     control = CONTROL_IN_TEXT if column.cell is Cell.TEXT else CONTROL
+    stray = Bad(_("This is not UTF-8. Save the file as “CSV UTF-8”."))
+    controls = Bad(_("There is a control character or a line break in this cell. Delete it."))
 
     def read(text: str) -> Any:
         text = text.strip(SPACES)
@@ -93,9 +99,9 @@ def reader(column: Column) -> Callable[[str], Any]:
             return None
         if not text.isprintable():
             if STRAY.search(text):
-                return Bad(_("This is not UTF-8. Save the file as “CSV UTF-8”."))
+                return stray
             if control.search(text):
-                return Bad(_("There is a control character or a line break in this cell. Delete it."))
+                return controls
         return convert(text)
 
     return read
@@ -111,50 +117,27 @@ def shown(text: str) -> str:
     return "".join(char if char.isprintable() or char == "\u00a0" else "\ufffd" for char in text)
 
 
-def _too_long(text: str, column: Column) -> Bad | None:
-    if column.most is not None and len(text) > column.most:
-        return Bad(
-            _("Write it in %(most)d characters at most; these are %(n)d.")
-            % {"most": column.most, "n": len(text)}
-        )
-    return None
+def _ref(column: Column) -> Callable[[str], Any]:
+    most = column.most or math.inf
+    long = _("Write it in %(most)d characters at most; these are %(n)d.")
+
+    def convert(text: str) -> Any:
+        return text if len(text) <= most else Bad(long % {"most": most, "n": len(text)})
+
+    return convert
 
 
-def _formula() -> Bad:
-    return Bad(
+def _name(column: Column) -> Callable[[str], Any]:
+    short = _ref(column)
+    formula = Bad(
         _(
             "A text may not begin with = + - or @: a spreadsheet would take it for a formula. "
             "Begin it with a letter or a digit."
         )
     )
 
-
-def _out_of_bounds(value: float, column: Column) -> Bad | None:
-    least, most = column.least, column.most
-    if (least is None or value >= least) and (most is None or value <= most):
-        return None
-    if least is not None and most is not None:
-        return Bad(
-            _("Write a number from %(least)s to %(most)s.")
-            % {"least": f"{least:.15g}", "most": f"{most:.15g}"}
-        )
-    if least is not None:
-        return Bad(_("Write a number that is at least %(least)s.") % {"least": f"{least:.15g}"})
-    return Bad(_("Write a number that is at most %(most)s.") % {"most": f"{most:.15g}"})
-
-
-def _ref(column: Column) -> Callable[[str], Any]:
     def convert(text: str) -> Any:
-        return _too_long(text, column) or text
-
-    return convert
-
-
-def _name(column: Column) -> Callable[[str], Any]:
-    def convert(text: str) -> Any:
-        if text.startswith(FORMULA):
-            return _formula()
-        return _too_long(text, column) or text
+        return formula if text.startswith(FORMULA) else short(text)
 
     return convert
 
@@ -171,93 +154,108 @@ def _names(column: Column) -> Callable[[str], Any]:
     return convert
 
 
+def _bounded(column: Column) -> Callable[[float], Any]:
+    least = -math.inf if column.least is None else column.least
+    most = math.inf if column.most is None else column.most
+    said = {"least": f"{least:.15g}", "most": f"{most:.15g}"}
+    if column.most is None:
+        outside = Bad(_("Write a number that is at least %(least)s.") % said)
+    elif column.least is None:
+        outside = Bad(_("Write a number that is at most %(most)s.") % said)
+    else:
+        outside = Bad(_("Write a number from %(least)s to %(most)s.") % said)
+    return lambda value: value if least <= value <= most else outside
+
+
 def _whole(column: Column) -> Callable[[str], Any]:
+    bounded = _bounded(column)
+    other = _no_number(_("Write a whole number in digits, such as 12."))
+
     def convert(text: str) -> Any:
         if not WHOLE.fullmatch(text) or len(text) > MOST_DIGITS:
-            return _no_number(text) or Bad(_("Write a whole number in digits, such as 12."))
-        value = int(text)
-        return _out_of_bounds(value, column) or value
+            return other(text)
+        return bounded(int(text))
 
     return convert
 
 
 def _number(column: Column) -> Callable[[str], Any]:
+    bounded = _bounded(column)
+    other = _no_number(_("Write a number in digits, such as 12.5."))
+    endless = Bad(_("This number is too large."))
+
     def convert(text: str) -> Any:
         if not NUMBER.fullmatch(text):
-            return _no_number(text) or Bad(_("Write a number in digits, such as 12.5."))
-        value = float(text)
-        if not math.isfinite(value):
-            return Bad(_("This number is too large."))
+            return other(text)
         # Adding 0 makes 0 of -0, which would be written differently on the way out.
-        return _out_of_bounds(value, column) or value + 0.0
+        value = float(text) + 0.0
+        return bounded(value) if math.isfinite(value) else endless
 
     return convert
 
 
-def _no_number(text: str) -> Bad | None:
+def _no_number(otherwise: str) -> Callable[[str], Bad]:
     """What people most often write where a number is due, each with its own advice."""
-    if NO_NUMBER.fullmatch(text):
-        return Bad(_("This is no number. Leave the cell empty where nothing is recorded."))
-    if POWER.fullmatch(text):
-        return Bad(_("Write all digits of the number, without e: 1000, not 1e3."))
-    if "," in text and NUMBER.fullmatch(dotted := text.replace(",", ".")):
-        return Bad(
-            _("Write %(good)s, not %(bad)s: decimals stand after a point.") % {"good": dotted, "bad": text}
-        )
-    return None
+    nothing = Bad(_("This is no number. Leave the cell empty where nothing is recorded."))
+    power = Bad(_("Write all digits of the number, without e: 1000, not 1e3."))
+    comma = _("Write %(good)s, not %(bad)s: decimals stand after a point.")
+    other = Bad(otherwise)
+
+    def advice(text: str) -> Bad:
+        if NO_NUMBER.fullmatch(text):
+            return nothing
+        if POWER.fullmatch(text):
+            return power
+        if "," in text and NUMBER.fullmatch(dotted := text.replace(",", ".")):
+            return Bad(comma % {"good": dotted, "bad": text})
+        return other
+
+    return advice
 
 
 def _date(_column: Column) -> Callable[[str], Any]:
+    shape = Bad(_("Write the date as year-month-day, such as 2025-03-31."))
+    nowhere = Bad(_("There is no such day. Write the date as year-month-day, such as 2025-03-31."))
+    outside = Bad(
+        _("Write a day in the years %(first)d to %(last)d.") % {"first": FIRST_YEAR, "last": LAST_YEAR}
+    )
+
     def convert(text: str) -> Any:
         if not DATE.fullmatch(text):
-            return Bad(_("Write the date as year-month-day, such as 2025-03-31."))
+            return shape
         try:
             day = date.fromisoformat(text)
         except ValueError:
-            return Bad(_("There is no such day. Write the date as year-month-day, such as 2025-03-31."))
-        if not FIRST_YEAR <= day.year <= LAST_YEAR:
-            return Bad(
-                _("Write a day in the years %(first)d to %(last)d.")
-                % {"first": FIRST_YEAR, "last": LAST_YEAR}
-            )
-        return day
+            return nowhere
+        return day if FIRST_YEAR <= day.year <= LAST_YEAR else outside
 
     return convert
 
 
 def _word(column: Column) -> Callable[[str], Any]:
-    words = {word: word for word in column.words}
-
-    def convert(text: str) -> Any:
-        if (word := words.get(text)) is not None:
-            return word
-        return Bad(_("Write one of these words: %(words)s.") % {"words": ", ".join(words)})
-
-    return convert
+    words: dict[str, Any] = {word: word for word in column.words}
+    other = Bad(_("Write one of these words: %(words)s.") % {"words": ", ".join(words)})
+    return lambda text: words.get(text, other)
 
 
 def _flag(_column: Column) -> Callable[[str], Any]:
-    flags = {"0": 0, "1": 1}
-
-    def convert(text: str) -> Any:
-        if (flag := flags.get(text)) is not None:
-            return flag
-        return Bad(_("Write 1 for yes and 0 for no."))
-
-    return convert
+    flags: dict[str, Any] = {"0": 0, "1": 1}
+    other = Bad(_("Write 1 for yes and 0 for no."))
+    return lambda text: flags.get(text, other)
 
 
 def _email(column: Column) -> Callable[[str], Any]:
+    named = _name(column)
+    other = Bad(_("This is no e-mail address. Write it as name@example.org, or leave the cell empty."))
+
     def convert(text: str) -> Any:
-        if text.startswith(FORMULA):
-            return _formula()
-        if long := _too_long(text, column):
-            return long
-        try:
-            validate_email(text)
-        except ValidationError:
-            return Bad(_("This is no e-mail address. Write it as name@example.org, or leave the cell empty."))
-        return text
+        found = named(text)
+        if found is text:
+            try:
+                validate_email(text)
+            except ValidationError:
+                return other
+        return found
 
     return convert
 

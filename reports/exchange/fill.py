@@ -117,12 +117,12 @@ class Filler:
     ) -> tuple[list[int], list[Sequence[str]]]:
         """The rows with as many cells as the header; a line without anything is no row."""
         fits = [len(row) == self.width for row in rows]
+        reason = _(
+            "This row has %(n)d cells and the header %(width)d. "
+            "A cell that holds a comma stands in quotes; a cell without anything keeps its comma."
+        )
         for line, row, fit in zip(lines, rows, fits, strict=True):
             if not fit and row:
-                reason = _(
-                    "This row has %(n)d cells and the header %(width)d. "
-                    "A cell that holds a comma stands in quotes; a cell without anything keeps its comma."
-                )
                 told.append((line, 0, "", ",".join(row[:50]), reason % {"n": len(row), "width": self.width}))
         return list(compress(lines, fits)), list(compress(rows, fits))
 
@@ -132,12 +132,13 @@ class Filler:
         # Spreadsheets leave rows of nothing but commas below the last one.
         blank = [not any(cell.strip(SPACES) for cell in row) for row in rows]
         fits = [not nothing for nothing in blank]
+        empty = _("This cell is empty, and every row needs it. Fill it in.")
         for (place, column, _cells, _values), values in zip(self.filled, read, strict=True):
             for i, value in enumerate(values):
                 if type(value) is Bad:
                     reason = value.reason
                 elif value is None and column.needed and not blank[i]:
-                    reason = _("This cell is empty, and every row needs it. Fill it in.")
+                    reason = empty
                 else:
                     continue
                 fits[i] = False

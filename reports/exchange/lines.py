@@ -56,7 +56,7 @@ class Rows:
     def pieces(self, width: int) -> Iterator[tuple[list[int], list[list[str]], list[Fault]]]:
         """The rows below the header, many at a time: lines, rows, and lines that are no rows."""
         self._next_row()
-        held, line = self._held, self.line
+        held, line, reason = self._held, self.line, broken_quote()
         lines: list[int] = []
         rows: list[list[str]] = []
         faults: list[Fault] = []
@@ -76,7 +76,7 @@ class Rows:
                     break
             except (csv.Error, _Endless):
                 pass
-            faults.append((line, 0, "", held[0].rstrip("\r\n"), broken_quote()))
+            faults.append((line, 0, "", held[0].rstrip("\r\n"), reason))
             self._again.extendleft(reversed(held[1:]))
             self._broken += 1
             line += 1
