@@ -408,6 +408,7 @@ def test_old_things_go(cast: Any, past: Club, tmp_path: Path, own_shelf: Path) -
     (own_shelf / "of-nobody").mkdir()
     assert perform(enqueue("import.sweep").pk)
     assert (own_shelf / "of-nobody").exists()
+    assert [shelf.place(parcel.uuid).exists() for parcel in parcels] == [False, True]
     for path in own_shelf.iterdir():
         os.utime(path, (0, 0))
     assert perform(enqueue("import.sweep").pk)
