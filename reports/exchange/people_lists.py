@@ -60,6 +60,20 @@ def _unit_ref(unit: Unit) -> str:
     return "+".join(_ref(player) for player in (unit.first, unit.second) if player)
 
 
+class _Names:
+    """Reference and listed name of the players of a club, worked out once for each."""
+
+    def __init__(self, club: Club) -> None:
+        self.club = club
+        self.known: dict[int, tuple[str, str]] = {}
+
+    def of(self, player: Player) -> tuple[str, str]:
+        if player.pk not in self.known:
+            player.club = self.club
+            self.known[player.pk] = (_ref(player), listed_name(player))
+        return self.known[player.pk]
+
+
 def _yes(value: object) -> str:
     return _("yes") if value else _("no")
 
@@ -168,12 +182,11 @@ def homework_rows(club: Club) -> Iterator[Row]:
         )
         .order_by("week_of", "player__family_name", "player__given_name", "pk")
     )
+    names = _Names(club)
     for row in given.iterator(AT_ONCE):
-        row.player.club = club
         yield (
             row.week_of,
-            _ref(row.player),
-            listed_name(row.player),
+            *names.of(row.player),
             row.drill.name,
             (row.focus.words or row.focus.cue) if row.focus else None,
             row.times,
@@ -207,8 +220,8 @@ def attendance_rows(club: Club) -> Iterator[Row]:
         .select_related("player", "lesson__squad", "lesson__coach")
         .order_by("lesson__starts_at", "lesson", "player__family_name", "player__given_name", "pk")
     )
+    names = _Names(club)
     for row in noted.iterator(AT_ONCE):
-        row.player.club = club
         lesson = row.lesson
         begins = lesson.starts_at.astimezone(club.zone)
         yield (
@@ -217,8 +230,7 @@ def attendance_rows(club: Club) -> Iterator[Row]:
             lesson.minutes,
             lesson.squad.name if lesson.squad else None,
             lesson.coach.name if lesson.coach else None,
-            _ref(row.player),
-            listed_name(row.player),
+            *names.of(row.player),
             row.get_state_display(),
         )
 
@@ -269,9 +281,11 @@ def as_xlsx(title: str, columns: Sequence[str], rows: Iterable[Row]) -> bytes:
 def _cell(sheet: Any, value: Any) -> Any:
     if isinstance(value, str):
         # Control characters have no place in the file at all.
-        return put(WriteOnlyCell(sheet), ILLEGAL_CHARACTERS_RE.sub(" ", value))
-    if isinstance(value, dt.date | dt.time):
+        text = ILLEGAL_CHARACTERS_RE.sub(" ", value)
+        # A cell of its own is slow: only what would be taken for a formula or for an error needs one.
+        return put(WriteOnlyCell(sheet), text) if text.startswith((*FORMULA, "#")) else text
+    if isinstance(value, dt.time):
         cell = put(WriteOnlyCell(sheet), value)
-        cell.number_format = "hh:mm" if isinstance(value, dt.time) else "yyyy-mm-dd"
+        cell.number_format = "hh:mm"
         return cell
     return value

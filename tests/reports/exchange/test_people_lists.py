@@ -219,6 +219,10 @@ def test_attendance_by_the_clock_of_the_club(cast):
 FORMULAS = ["=1+1", "+1", "-1", "@x", "\tx", "\rx", "\n=1"]
 
 
+def test_a_text_that_looks_like_an_error_stays_a_text():
+    assert read_xlsx(as_xlsx("x", ["a"], [("#N/A",)]))["A2"].data_type == "s"
+
+
 @pytest.mark.parametrize("text", FORMULAS)
 def test_no_text_is_a_formula(text):
     (head, cells) = read_csv(as_csv([text], [(text,)]))
