@@ -1,5 +1,6 @@
 """The sheet of a match that came without times: read, corrected and added to, with no film stopped and no time said."""
 
+import re
 from typing import Any
 
 import pytest
@@ -64,6 +65,25 @@ def test_the_second_pass_goes_through_it_without_the_film(sheet: Any, untimed: C
     assert Op.objects.filter(kind="mark.set").count() == 4
 
 
+def test_the_film_does_not_run_on_to_a_result_of_which_nobody_knows_when(sheet: Any, untimed: Court) -> None:
+    lens(untimed, "lob")
+    rally = Rally.objects.get(number=2)
+    make.make_situation(untimed.analysis, rally, untimed.ana, untimed.area("lob"), timed=False)
+    page = sheet()
+    page.get_by_role("button", name="Go through situations").click()
+    keys(page, *["Digit1"] * 4)
+    asked = page.locator(".asks h2")
+    expect(asked).to_contain_text("L2")
+    for _check in range(4):
+        expect(page.get_by_role("button", name="Run", exact=True)).to_be_visible()
+        if "L4" in asked.inner_text() or "L1" in asked.inner_text():
+            break
+        keys(page, "Digit1")
+    expect(asked).to_contain_text(re.compile("L1|L4"))
+    expect(page.get_by_role("button", name="Run", exact=True)).to_be_visible()
+    expect(film_time(page)).to_have_value("0:00.0")
+
+
 def test_a_winner_and_a_situation_are_added_without_a_time(sheet: Any, untimed: Court) -> None:
     page = sheet()
     page.locator("[data-sheet]").focus()
@@ -83,6 +103,18 @@ def test_a_winner_and_a_situation_are_added_without_a_time(sheet: Any, untimed: 
         (23.0, False, None),
     ]
     expect(page.locator("[data-part=notes]")).to_be_empty()
+
+
+def test_no_moment_of_the_film_is_in_a_rally_without_a_time(sheet: Any, untimed: Court) -> None:
+    page = sheet()
+    film_time(page).fill("0:45")
+    film_time(page).blur()
+    page.locator("[data-sheet]").focus()
+    keys(page, "f")
+    expect(said(page)).to_have_text("There is no rally at 0:45.")
+    keys(page, "Digit7")
+    expect(said(page)).to_have_text("Open a rally first.")
+    assert Situation.objects.count() == 1
 
 
 def test_a_start_that_is_set_makes_a_time_and_is_taken_back(sheet: Any, untimed: Court) -> None:

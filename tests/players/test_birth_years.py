@@ -152,7 +152,7 @@ class TestPages:
         for path in (url("player", nora.uuid), url("roster") + "?name=Nora", url("squad", squad.pk)):
             page = words(client.get(path))
             assert "born 2009, counts as a minor" in page, path
-            for wrong in ("31 Dec", "2009-12-31", "16, a minor", ">16", "2,009"):
+            for wrong in ("31 Dec", "2009-12-31", "16, a minor", ">16", "2,009", "(born"):
                 assert wrong not in page, (path, wrong)
 
     def test_of_age_once_the_year_is_over(self, cast, nora):

@@ -82,6 +82,8 @@ def test_a_timed_rally_says_nothing_of_it_in_its_history(device: Device) -> None
     target = device.rally()
     device.do("rally.set", target, {"start_s": 21.0})
     assert RallyEdit.objects.last().after == {"start_s": 21.0}
+    conflict = device.do("rally.set", target, {"start_s": 22.0}, base_rev=1)
+    assert (conflict["mine"], conflict["theirs"]) == ({"start_s": 22.0}, {"start_s": 21.0})
 
 
 def test_an_end_without_a_start_is_refused(device: Device, rally: Rally) -> None:
@@ -104,6 +106,17 @@ def test_what_only_keeps_the_order_lies_outside_no_rally(
     assert (inside["status"], inside["row"]["timed"]) == ("applied", True)
     shorter = device.do("rally.set", str(rally.uuid), {"end_s": 604.0})
     assert shorter["message"] == "A situation of this rally would lie outside it."
+
+
+def test_a_moment_may_lie_before_the_place_of_its_rally(
+    device: Device, rally: Rally, situation: Situation
+) -> None:
+    early = device.do("situation.set", str(situation.uuid), {"hit_s": 2.0})
+    assert (early["status"], early["row"]["timed"]) == ("applied", True)
+    started = device.do("rally.set", str(rally.uuid), {"start_s": 1.0})
+    assert started["status"] == "applied"
+    undone = device.undo(started)
+    assert (undone["status"], undone["row"]["timed"]) == ("applied", False)
 
 
 def test_a_situation_in_a_rally_without_a_time_has_none_and_no_number(
