@@ -61,7 +61,7 @@ def write_batch(work: Work) -> None:
     batch = _batch_of(work, Batch.State.WRITING)
     with spoken(work):
         # What an attempt before this one left.
-        sweep(batch)
+        sweep(batch, work.tell)
         plan, problems = _planned(work, batch)
         if plan is None or problems or plan.empty:
             with work.finish():
@@ -102,7 +102,13 @@ def _planned(work: Work, batch: Batch) -> tuple[Plan | None, Problems]:
     if roster is not None:
         plan = make_roster_plan(club=batch.club, by=batch.by, table=roster, problems=problems)
     else:
-        plan = make_plan(club=batch.club, by=batch.by, tables=tables, problems=problems)
+        plan = make_plan(
+            club=batch.club,
+            by=batch.by,
+            tables=tables,
+            problems=problems,
+            tell=lambda: work.tell(_READ, _("Comparing with what is there")),
+        )
         name_sheets(problems, tables)
     work.tell(_PLANNED, _("Compared with what is there"))
     return plan, problems

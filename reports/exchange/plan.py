@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import date
 from typing import TYPE_CHECKING, Any
@@ -123,8 +124,15 @@ class Plan:
         return self.club.today()
 
 
-def make_plan(*, club: Club, by: User, tables: Tables, problems: Problems) -> Plan:
-    """Check an import against itself and the club.
+def make_plan(
+    *,
+    club: Club,
+    by: User,
+    tables: Tables,
+    problems: Problems,
+    tell: Callable[[], None] = lambda: None,
+) -> Plan:
+    """Check an import against itself and the club; `tell` is called between the steps.
 
     The plan may only be written where `problems` stayed empty.
     """
@@ -145,6 +153,7 @@ def make_plan(*, club: Club, by: User, tables: Tables, problems: Problems) -> Pl
         add_checks,
         compare_known,
     ):
+        tell()
         step(plan, problems)
     return plan
 

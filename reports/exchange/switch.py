@@ -16,7 +16,7 @@ from players.lists import next_number
 from players.models import Area, Check, CheckListVersion, CheckWording, Level, Player, Squad, Unit
 from reports.exchange.load import chunk
 from reports.exchange.plan import Plan
-from reports.exchange.write import Written
+from reports.exchange.write import Tell, Written
 from reports.models import Batch
 from sessions.models import (
     Analysis,
@@ -126,8 +126,14 @@ def _cover(plan: Plan, written: Written) -> None:
     )
 
 
-def sweep(batch: Batch) -> bool:
+def sweep(batch: Batch, tell: Tell = lambda *_: None) -> bool:
     """Remove what a batch left in its holding club, in steps short enough for others to work between them.
+
+    Parameters
+    ----------
+    batch : Batch
+    tell : callable, optional
+        Called before each step, for a lease that has to be renewed.
 
     Returns
     -------
@@ -138,6 +144,7 @@ def sweep(batch: Batch) -> bool:
     if holding is None:
         return False
     for keys in _slices(Analysis.objects.filter(match__club=holding), _SWEPT_AT_ONCE):
+        tell(0, _("Clearing away what was begun"))
         with chunk():
             situations = Situation.objects.filter(analysis__in=keys)
             _remove(Mark.objects.filter(situation__in=situations.values("pk")))
@@ -145,6 +152,7 @@ def sweep(batch: Batch) -> bool:
                 _remove(model._default_manager.filter(analysis__in=keys))
             _remove(Analysis.objects.filter(pk__in=keys))
     for keys in _slices(Match.objects.filter(club=holding), _AT_ONCE // 10):
+        tell(0, _("Clearing away what was begun"))
         with chunk():
             for model in (Rally, Seat):
                 _remove(model._default_manager.filter(match__in=keys))
