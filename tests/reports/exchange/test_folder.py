@@ -1,6 +1,7 @@
 """Whatever lies in a folder: rows come out typed, and all that is not right is counted and told with its place."""
 
 import tracemalloc
+from dataclasses import replace
 from datetime import date
 
 import pytest
@@ -301,6 +302,53 @@ def test_a_quote_that_is_not_closed_at_the_very_end(tmp_path):
     assert tables["players.csv"].lines == [2]
 
 
+def test_lines_that_a_quote_swallowed_are_read_in_their_order(tmp_path):
+    tables, problems = read(tmp_path, players=f'{PLAYERS}p1,Ana\np2,"Bea\np3,Cleo\np4,Dora\np5,Eva')
+    assert told(problems) == [("players.csv", 3, "", 'p2,"Bea')]
+    assert tables["players.csv"].lines == [2, 4, 5, 6]
+    assert tables["players.csv"]["player_ref"] == ["p1", "p3", "p4", "p5"]
+
+
+def test_cells_that_run_into_the_next_row_are_a_quote_that_is_not_closed(tmp_path):
+    tables, problems = read(tmp_path, players=f'{PLAYERS}p1,"Ana\np2","Bea"\np3,Cleo\n')
+    assert told(problems) == [("players.csv", 2, "", 'p1,"Ana')]
+    assert "quote" in problems.first[0].reason
+    assert tables["players.csv"].lines == [3, 4]
+
+
+# Each such line goes on with the row of the one before, for as long as somebody reads on.
+ENDLESS = 'x","'
+
+
+def looked_ahead(line, faults, monkeypatch):
+    """How many lines were taken from a file of nothing but this line, until that many were told to be broken."""
+    monkeypatch.setattr(lines, "PIECE", 1)
+    taken = 0
+
+    def text():
+        nonlocal taken
+        for _n in range(20_000):
+            taken += 1
+            yield line + "\n"
+
+    pieces = lines.Rows(text()).pieces(4)
+    for _n in range(faults):
+        assert next(pieces)[2]
+    return taken
+
+
+def test_a_row_is_not_followed_for_ever(monkeypatch):
+    assert looked_ahead(ENDLESS, 1, monkeypatch) == lines.MOST_LINES + 1
+    assert looked_ahead("x" * 10_000 + ENDLESS, 1, monkeypatch) <= lines.LONGEST // 10_000 + 3
+
+
+def test_after_many_open_quotes_nobody_looks_ahead_any_more(monkeypatch):
+    monkeypatch.setattr(lines, "MOST_LINES", 50)
+    monkeypatch.setattr(lines, "SHOWN", 3)
+    assert looked_ahead(ENDLESS, 3, monkeypatch) == 53
+    assert looked_ahead(ENDLESS, 40, monkeypatch) == 53
+
+
 def test_a_line_break_where_none_may_be_is_told_with_its_cell(tmp_path):
     tables, problems = read(tmp_path, players=f'{PLAYERS}p1,"A\nna"\np2,Bea\n')
     assert [(problem.line, problem.column) for problem in problems] == [(2, "given_name")]
@@ -334,6 +382,22 @@ def test_a_row_that_is_there_twice_is_refused_with_both_lines(tmp_path):
         (3, "a2", 1, 1, "F1", 1),
         (5, "a1", 1, 1, "F2", 1),
     ]
+
+
+def test_several_rows_may_be_there_several_times(tmp_path):
+    content = "".join(f"{ref},Ana\n" for ref in ("p1", "p2", "p3", "p2", "p1", "p1", "p2"))
+    tables, problems = read(tmp_path, players=PLAYERS + content)
+    said = [(problem.line, problem.value, problem.reason.split()[1]) for problem in problems]
+    assert said == [(5, "p2", "3"), (6, "p1", "2"), (7, "p1", "2"), (8, "p2", "3")]
+    assert tables["players.csv"].lines == [2, 3, 4]
+
+
+def test_rows_without_a_key_are_never_the_same(tmp_path):
+    (tmp_path / "list.csv").write_text(PLAYERS + "p1,Ana\np1,Ana\n")
+    problems = Problems()
+    table = read_file(tmp_path / "list.csv", replace(FILES["players.csv"], key=()), problems)
+    assert not problems
+    assert table["given_name"] == ["Ana", "Ana"]
 
 
 def test_keys_that_only_hash_alike_are_two_rows(tmp_path, monkeypatch):
