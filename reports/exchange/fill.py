@@ -90,7 +90,7 @@ class Filler:
     def table(self) -> Table:
         """The table, when all is read."""
         names = {column.name for _place, column, _cells, _values in self.filled}
-        if self.spec.key and len(self._table) > 1 and names.issuperset(self.spec.key):
+        if len(self._table) > 1 and names.issuperset(self.spec.key):
             self._drop_doubles()
         for name, values in self._table.columns.items():
             if name not in names:
