@@ -9,6 +9,8 @@ from typing import Any
 from clubcoach.models import Club
 from players.lists import current_list
 from players.models import Area, Check, CheckListVersion, CheckWording, Level, Player, Squad, Unit
+from reports.exchange.clean import cleaned, name_of
+from reports.exchange.columns import LEVELS, PLAYERS
 from sessions.models import Analysis, Analyst, Cover, Match, Rally
 
 
@@ -33,11 +35,12 @@ class Known:
     @classmethod
     def of(cls, club: Club) -> Known:
         known = cls(club)
-        known.levels = {
-            row.name: (row.pk, {"position": row.position, "description": row.description or None})
-            for row in Level.objects.filter(club=club)
-        }
-        known.squads = dict(Squad.objects.filter(club=club).values_list("name", "pk"))
+        for row in Level.objects.filter(club=club):
+            cells = {"level": row.name, "position": row.position, "description": row.description}
+            told = cleaned(LEVELS, cells)
+            known.levels[told.pop("level")] = row.pk, told
+        squads = Squad.objects.filter(club=club).values_list("name", "pk")
+        known.squads = {cleaned(PLAYERS, {"squads": (name,)})["squads"][0]: pk for name, pk in squads}
         known.areas = {
             code: (pk, for_pair)
             for code, pk, for_pair in Area.objects.filter(club=club).values_list("code", "pk", "for_pair")
@@ -47,7 +50,8 @@ class Known:
         newest = current_list(club)
         known.newest = next((name for name, row in known.lists.items() if row == newest), "")
         known.analysts = {
-            analyst_ref(club, row): (row.pk, row.name) for row in Analyst.objects.filter(club=club)
+            analyst_ref(club, row): (row.pk, name_of(row.name) or "")
+            for row in Analyst.objects.filter(club=club)
         }
         known._add_people(club)
         known.matches = {
@@ -66,7 +70,8 @@ class Known:
         for player, name in in_squad.values_list("players", "name"):
             squads.setdefault(player, []).append(name)
         for row in Player.objects.filter(club=club).select_related("level", "user"):
-            self.players[row.ref or str(row.uuid)] = (row.pk, player_cells(row, squads.get(row.pk, [])))
+            cells = cleaned(PLAYERS, player_cells(row, squads.get(row.pk, [])))
+            self.players[row.ref or str(row.uuid)] = row.pk, cells
         for pk, kind, first, second in Unit.objects.filter(club=club).values_list(
             "pk", "kind", "first", "second"
         ):
@@ -84,7 +89,7 @@ class Known:
                 "unit": row.check_identity.unit,
                 "kind": row.check_identity.kind,
                 "phase": row.check_identity.phase,
-                "wording": row.name,
+                "wording": name_of(row.name),
             }
             for row in rows
         }
@@ -149,7 +154,8 @@ def list_labels(club: Club) -> dict[str, CheckListVersion]:
     """The club's check lists by the names that they go out and are known under."""
     rows = list(CheckListVersion.objects.filter(club=club).order_by("number"))
     often = Counter(row.name for row in rows)
-    return {row.name if often[row.name] == 1 else f"{row.name}-{row.number}": row for row in rows}
+    labels = [row.name if often[row.name] == 1 else f"{row.name}-{row.number}" for row in rows]
+    return {name_of(label) or label: row for label, row in zip(labels, rows, strict=True)}
 
 
 def rally_numbers(rows: list[Rally]) -> dict[int, Rally]:

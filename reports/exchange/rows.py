@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from operator import itemgetter
 from typing import Any, TypeVar
@@ -11,7 +11,7 @@ from django.db.models import F
 
 from clubcoach.models import Club
 from players.models import Area, Check, CheckListVersion, CheckWording, Level, Player, Squad
-from reports.exchange.cells import CONTROL, CONTROL_IN_TEXT, FORMULA, SPACES
+from reports.exchange.clean import cleaned, name_of
 from reports.exchange.columns import (
     ANALYSES,
     ANALYSTS,
@@ -22,7 +22,6 @@ from reports.exchange.columns import (
     PLAYERS,
     RALLIES,
     SITUATIONS,
-    Cell,
     FileSpec,
 )
 from reports.exchange.known import analyst_ref, list_labels, match_cells, player_cells
@@ -45,7 +44,7 @@ class References:
     players: dict[int, str]
     matches: dict[int, str]
     analysts: dict[int, str]
-    lists: dict[int, str | None]
+    lists: dict[int, str]
     areas: dict[int, str]
     checks: dict[int, str]
 
@@ -58,7 +57,7 @@ class References:
             player_refs(club),
             _refs(games if matches is None else games.filter(pk__in=list(matches))),
             {row.pk: analyst_ref(club, row) for row in Analyst.objects.filter(club=club)},
-            {row.pk: _name(label) for label, row in list_labels(club).items()},
+            {row.pk: label for label, row in list_labels(club).items()},
             dict(Area.objects.filter(club=club).values_list("pk", "code")),
             dict(Check.objects.filter(club=club).values_list("pk", "code")),
         )
@@ -159,13 +158,13 @@ def _check_list_rows(refs: References, heads: list[Head]) -> Iterator[Row]:
             "name",
         )
     )
-    yield from sorted((refs.lists[version], *cells, _name(words)) for version, *cells, words in wordings)
+    yield from sorted((refs.lists[version], *cells, name_of(words)) for version, *cells, words in wordings)
 
 
 def _analyst_rows(refs: References, heads: list[Head]) -> Iterator[Row]:
     used = refs.analysts.keys() & {head.analyst for head in heads}
     names = Analyst.objects.filter(pk__in=used).order_by().values_list("pk", "name")
-    yield from sorted((refs.analysts[pk], _name(name)) for pk, name in names)
+    yield from sorted((refs.analysts[pk], name_of(name)) for pk, name in names)
 
 
 def _player_rows(refs: References) -> Iterator[Row]:
@@ -192,40 +191,5 @@ def _match_rows(refs: References) -> Iterator[Row]:
 
 
 def _row(spec: FileSpec, cells: dict[str, Any]) -> Row:
-    out = []
-    for column in spec.columns:
-        value = cells[column.name]
-        if clean := _CLEAN.get(column.cell):
-            value = clean(value) if value else None
-        out.append(value)
-    return tuple(out)
-
-
-def _name(text: str) -> str | None:
-    """As the way in takes it: what was typed before there were rules may begin like a formula of a spreadsheet."""
-    text = CONTROL.sub(" ", text).strip(SPACES)
-    return f"'{text}" if text.startswith(FORMULA) else text or None
-
-
-def _text(text: str) -> str | None:
-    # A carriage return alone is no line break to those who write CSV, and one to those who read it.
-    text = CONTROL_IN_TEXT.sub(" ", text).replace("\r\n", "\n").replace("\r", "\n").strip(SPACES)
-    return f"'{text}" if text.startswith(FORMULA) else text or None
-
-
-def _names(names: tuple[str, ...]) -> tuple[str, ...]:
-    # A ; is what stands between two of them.
-    return tuple(sorted(told for name in names if (told := _name(name.replace(";", ",")))))
-
-
-def _email(address: str) -> str | None:
-    # With a sign before it, it would be somebody else's.
-    return None if address.startswith(FORMULA) else address
-
-
-_CLEAN: dict[Cell, Callable[[Any], Any]] = {
-    Cell.NAME: _name,
-    Cell.TEXT: _text,
-    Cell.NAMES: _names,
-    Cell.EMAIL: _email,
-}
+    told = cleaned(spec, cells)
+    return tuple(told[name] for name in spec.names)

@@ -17,7 +17,7 @@ from sessions.models import Analysis, Analyst, Closure, Cover, Mark, Match, Rall
 from sessions.services.publishing import write_tallies
 from tests.factories import make_club
 
-NAMES = ("Ana", "Bo", "Çağla", "Dvořák", "O'Neil, the elder", 'Éa "Tin"', "李", "Zoë;Zoe"[:3])
+NAMES = ("Ana", "Bo", "Çağla", "Dvořák", "O'Neil, the elder", 'Éa "Tin"', "李", "=Zoë", "-")
 _number = count(1)
 
 
@@ -30,12 +30,12 @@ def any_club(seed: int, *, people: int, matches: int) -> Club:
         lists.append(install_check_list(by=None, club=club, data=_without_a_check(rng)))
     levels = [
         Level.objects.create(
-            club=club, position=n, name=f"Level {n}", description="About it.\nIn two lines, “so”."
+            club=club, position=n, name=f"+Level {n}", description="About it.\r\nIn two lines, “so”."
         )
         for n in range(1, 1 + int(rng.integers(0, 4)))
     ]
     players = [_player(club, rng, levels) for _ in range(people)]
-    for name in ("Morning", "Zeal")[: int(rng.integers(0, 3))]:
+    for name in ("@Morning", "Ze;al")[: int(rng.integers(0, 3))]:
         squad = Squad.objects.create(club=club, name=name)
         squad.players.set([player for player in players if rng.random() < 0.5])
     eyes = [Analyst.objects.create(club=club, name=f"Eye {n}", ref=f"eye{n}" if n else "") for n in range(3)]
