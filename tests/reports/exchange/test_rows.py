@@ -282,6 +282,8 @@ class TestSituations:
 
     def test_a_number_does_not_depend_on_what_stays_behind(self, sent):
         sent.see(sent.ida, hit_s=13.0, not_codable="hidden")
+        # What was removed is nothing at all.
+        sent.see(sent.ida, hit_s=13.5, dropped=True)
         kept = sent.see(sent.ida, hit_s=14.0)
         assert [row[2] for row in situations(sent.club)] == [2]
         Closure.objects.all().delete()
@@ -414,6 +416,14 @@ class TestAllOfIt:
         assert next(files["matches.csv"])[7:11] == ("p2", "p10", "p1", None)
         assert list(files["situations.csv"]) == []
         assert list(files["checks.csv"]) == []
+
+    def test_who_goes_while_it_is_written_is_left_out(self, sent):
+        sent.see(sent.kim, marks={"L2": "met"})
+        files = dict(rows.club_rows(sent.club))
+        sent.match.delete()
+        sent.kim.delete()
+        assert [row[0] for row in files["players.csv"]] == ["p10", "p2"]
+        assert [list(files[f"{name}.csv"]) for name in ("matches", "situations", "checks")] == [[], [], []]
 
 
 def grow(sent: Sent, n: int, first: int = 1) -> None:
