@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -151,11 +150,17 @@ def match_cells(row: Match, ref_of: dict[int, str]) -> dict[str, Any]:
 
 
 def list_labels(club: Club) -> dict[str, CheckListVersion]:
-    """The club's check lists by the names that they go out and are known under."""
-    rows = list(CheckListVersion.objects.filter(club=club).order_by("number"))
-    often = Counter(row.name for row in rows)
-    labels = [row.name if often[row.name] == 1 else f"{row.name}-{row.number}" for row in rows]
-    return {name_of(label) or label: row for label, row in zip(labels, rows, strict=True)}
+    """The club's check lists by the names that they go out and are known under.
+
+    The first of a name keeps it, so that a later edit of the list changes no reference that went out before.
+    """
+    out: dict[str, CheckListVersion] = {}
+    for row in CheckListVersion.objects.filter(club=club).order_by("number"):
+        label = name_of(row.name) or row.name
+        while label in out:
+            label = f"{label}-{row.number}"
+        out[label] = row
+    return out
 
 
 def rally_numbers(rows: list[Rally]) -> dict[int, Rally]:

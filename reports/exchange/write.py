@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import uuid
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -18,7 +19,7 @@ from players.lists import WORDING_FIELDS
 from players.models import Area, Check, CheckListVersion, CheckWording, Level, Player, Squad, Unit
 from reports.exchange.columns import SITUATIONS
 from reports.exchange.load import ROWS, Keys, chunk, insert
-from reports.exchange.plan import AnalysisEntry, MatchEntry, Plan
+from reports.exchange.plan import AnalysisEntry, ListEntry, MatchEntry, Plan
 from reports.exchange.write_marks import Marks
 from reports.models import Batch
 from sessions.models import Analysis, Analyst, LensArea, Match, Rally
@@ -114,13 +115,18 @@ def _write_lists(plan: Plan, written: Written) -> None:
                 description=row["description"] or "",
             )
             written.levels[level.name] = level.pk
-        for number, entry in enumerate(plan.lists, 1):
+        for number, entry in enumerate(sorted(plan.lists, key=_by_number), 1):
             # The club's own list through time stays what it is; only a club without one begins with these.
             version = CheckListVersion.objects.create(
                 club=holding, number=number, name=entry.label, data=entry.data, past=bool(known.lists)
             )
             written.lists[entry.label] = version.pk
             _write_checks(plan, written, entry.data, version)
+
+
+def _by_number(entry: ListEntry) -> list[Any]:
+    """Version 9 before version 11: the last one becomes the list of a club that has none."""
+    return [int(part) if part.isdecimal() else part for part in re.split(r"([0-9]+)", entry.label)]
 
 
 def _write_checks(plan: Plan, written: Written, data: dict[str, Any], version: CheckListVersion) -> None:

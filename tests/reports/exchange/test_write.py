@@ -15,8 +15,10 @@ from django.urls import reverse
 
 from clubcoach.jobs import CannotWork
 from clubcoach.models import AuditEvent, Club
+from players.lists import default_data
 from players.models import CheckListVersion, Player, Squad, Unit
 from reports.exchange import load
+from reports.exchange.known import list_labels
 from reports.exchange.plan import Plan, make_plan
 from reports.exchange.problems import Problems
 from reports.exchange.switch import sweep, switch_over
@@ -251,6 +253,36 @@ def test_a_club_with_a_list_keeps_it_as_its_own(cast: Any, club: Club) -> None:
     assert (past.name, past.number) == ("old", 2)
     assert Tally.objects.filter(analysis__ref="xa").aggregate(seen=Sum("seen"))["seen"] in (1, None)
     assert not club.areas.get(code="hops").on
+
+
+def test_an_edit_of_the_list_changes_no_reference(cast: Any, club: Club) -> None:
+    rows = sheets(matches=1)
+    rows["check_lists.csv"] = own_list("ours")
+    rows["analyses.csv"][0]["check_list"] = "ours"
+    bring(club, cast.head_coach, rows)
+    CheckListVersion.objects.create(club=club, number=2, name="ours")
+    assert list(list_labels(club)) == ["ours", "ours-2"]
+    assert planned(club, cast.head_coach, rows).empty
+
+
+def test_the_newest_of_many_lists_is_that_of_the_highest_number(cast: Any, club: Club) -> None:
+    rows = sheets(matches=1)
+    labels = ["ours", *(f"ours-{n}" for n in range(2, 12))]
+    rows["check_lists.csv"] = [row for label in sorted(labels) for row in own_list(label)]
+    rows["analyses.csv"][0]["check_list"] = "ours"
+    bring(club, cast.head_coach, rows)
+    assert list(list_labels(club)) == labels
+    assert CheckListVersion.objects.of(club).first().name == "ours-11"  # type: ignore[union-attr]
+
+
+def own_list(label: str) -> list[dict[str, Any]]:
+    """The default list under a name of the club's own."""
+    data = default_data("check_list")
+    return [
+        {"check_list": label, "check": row["code"], "wording": row["name"]}
+        | {name: row[name] for name in ("area", "unit", "kind", "phase")}
+        for row in data["checks"]
+    ]
 
 
 def looks(cast: Any, client: Any) -> dict[str, str]:
