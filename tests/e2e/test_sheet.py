@@ -516,15 +516,24 @@ def test_a_long_match_stays_quick(sheet: Any, court: Court) -> None:
     page.locator(".situation-lines button").first.click()
     took = page.evaluate(
         """async () => {
+          let drawn = 0;
+          new MutationObserver((changes) => {
+            for (const change of changes) {
+              for (const node of change.addedNodes) {
+                drawn += node.querySelectorAll ? 1 + node.querySelectorAll('*').length : 1;
+              }
+            }
+          }).observe(document.body, { childList: true, subtree: true });
           const start = performance.now();
           document.querySelector('[data-sheet]').dispatchEvent(
             new KeyboardEvent('keydown', { code: 'Digit1', key: '1', bubbles: true }));
           await new Promise((done) => setTimeout(done, 0));
           const shown = document.querySelectorAll('.cell.met').length;
-          return [performance.now() - start, shown];
+          return [performance.now() - start, shown, drawn, document.querySelectorAll('*').length];
         }"""
     )
-    print(f"a mark in a match of 200 rallies: {took[0]:.0f} ms")
+    print(f"a mark in a match of 200 rallies: {took[0]:.0f} ms, {took[2]} of {took[3]} elements drawn anew")
     assert took[1] == 1
-    assert took[0] < 250
+    # One key draws its own situation again, not the match: how long that takes is told and not judged.
+    assert took[2] < took[3] / 20
     saved(page)
