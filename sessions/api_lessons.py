@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import UTC
 from typing import Any
 from uuid import UUID
 
@@ -56,10 +57,25 @@ class LessonSerializer(serializers.ModelSerializer):
         ]
 
 
+class MomentField(django_filters.fields.IsoDateTimeField):
+    """A moment in UTC: some databases refuse an offset from UTC that no place on earth has."""
+
+    def to_python(self, value: Any) -> Any:
+        found = super().to_python(value)
+        try:
+            return found.astimezone(UTC) if found else found
+        except OverflowError:
+            raise ValidationError(self.error_messages["invalid"], code="invalid") from None
+
+
+class MomentFilter(django_filters.IsoDateTimeFilter):
+    field_class = MomentField
+
+
 class LessonFilter(django_filters.FilterSet):
     squad = django_filters.NumberFilter(field_name="squad_id", min_value=0, max_value=WHOLE)
-    since = django_filters.IsoDateTimeFilter(field_name="starts_at", lookup_expr="gte")
-    until = django_filters.IsoDateTimeFilter(field_name="starts_at", lookup_expr="lte")
+    since = MomentFilter(field_name="starts_at", lookup_expr="gte")
+    until = MomentFilter(field_name="starts_at", lookup_expr="lte")
 
     class Meta:
         model = Lesson

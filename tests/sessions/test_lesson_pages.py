@@ -377,6 +377,23 @@ class TestOneLesson:
 
 
 class TestJson:
+    @pytest.mark.parametrize(
+        ("moment", "status"),
+        [
+            ("2020-05-21T13:17:01-18:39", 200),
+            ("0120-05-21T13:17:01+23:59", 200),
+            ("0001-01-01T00:00:00+14:00", 400),
+            ("9999-12-31T23:59:59-14:00", 400),
+            ("yesterday", 400),
+        ],
+    )
+    def test_a_moment_with_any_offset_is_taken_or_refused(self, cast, moment, status):
+        client = cast.client(cast.assistant)
+        for name in ("since", "until"):
+            answer = client.get(url("api:lesson_list"), {name: moment})
+            assert answer.status_code == status
+            assert status == 200 or name in answer.json()
+
     def test_lessons_with_who_came(self, cast, squad):
         lesson = lesson_at(squad, NOW, plan="Lobs.")
         far = Squad.objects.create(club=cast.other_club, name="Far")
