@@ -12,11 +12,11 @@ from django.core.exceptions import ValidationError
 from django.core.validators import validate_email
 from django.utils.translation import gettext as _
 
+from clubcoach.validators import FORMULA
 from reports.exchange.columns import Cell, Column
 
 # Spreadsheets leave plain and no-break spaces around a cell; other blanks inside or around one are somebody's error.
 SPACES = " \t\r\n\u00a0"
-FORMULA = ("=", "+", "-", "@")
 # Besides the control characters: line separators, and what turns the direction of the text around it.
 CONTROL = re.compile("[\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069\ufeff]")
 CONTROL_IN_TEXT = re.compile(

@@ -8,7 +8,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from reports.exchange.cells import CONTROL, CONTROL_IN_TEXT, FORMULA, SPACES
+from clubcoach.validators import FORMULA
+from reports.exchange.cells import CONTROL, CONTROL_IN_TEXT, SPACES
 from reports.exchange.columns import Cell, FileSpec
 
 

@@ -244,7 +244,7 @@ def sweep_up(work: Work) -> None:
     for batch in _left_alone():
         work.tell(10, _("Taking away what an import left"))
         try:
-            sweep(batch)
+            sweep(batch, work.tell)
         except IntegrityError:
             # A worker that does not know yet that it is over wrote one more piece; the next round takes it.
             log.warning("batch.not_swept", batch=batch.pk)

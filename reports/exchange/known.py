@@ -105,9 +105,6 @@ class Known:
                 out[by_pk[row.pk]] = (row, match_cells(row, ref_of))
         return out
 
-    def rallies(self, match: int) -> dict[int, Rally]:
-        return rally_numbers(list(Rally.objects.filter(match=match, dropped=False).order_by("start_s", "pk")))
-
     def taken(self, match: int) -> set[int]:
         """Units of a match for whom a published analysis counts already."""
         return set(Cover.objects.filter(match=match, current=True).values_list("unit", flat=True))
@@ -147,6 +144,17 @@ def match_cells(row: Match, ref_of: dict[int, str]) -> dict[str, Any]:
         cells[f"player_{n}"] = ref_of.get(seat.player_id or 0) if seat else None
         cells[f"side_{n}"] = (seat.side or None) if seat else None
     return cells
+
+
+def rally_cells(row: Rally) -> dict[str, Any]:
+    """A rally's cells of rallies.csv behind its match and number, in their order."""
+    return {
+        "server": row.server,
+        "winner": row.winner or None,
+        "near_pair": row.near_pair or None,
+        "start_s": row.start_s if row.timed else None,
+        "end_s": row.end_s if row.timed else None,
+    }
 
 
 def list_labels(club: Club) -> dict[str, CheckListVersion]:

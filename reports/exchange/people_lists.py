@@ -24,6 +24,7 @@ from openpyxl.styles import Font
 from openpyxl.utils import get_column_letter
 
 from clubcoach.models import Club
+from clubcoach.validators import FORMULA
 from players.consent import consent_states
 from players.models import Player, Squad, Unit
 from reports.exchange.workbook_cells import put
@@ -36,7 +37,7 @@ FORMS = {
     "xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
 }
 # What spreadsheets take for the beginning of a formula, also behind a tab or a line break.
-FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
+BEGINS = (*FORMULA, "\t", "\r", "\n")
 # Rows that are fetched at a time; the least width of a column, in characters.
 AT_ONCE, WIDTH = 2_000, 12
 
@@ -246,7 +247,7 @@ LISTS = {
 def neutral(value: Any) -> Any:
     """A value as a CSV cell that no spreadsheet works out."""
     if isinstance(value, str):
-        return f"'{value}" if value.startswith(FORMULA) else value
+        return f"'{value}" if value.startswith(BEGINS) else value
     return value.isoformat("minutes") if isinstance(value, dt.time) else value
 
 
@@ -283,7 +284,7 @@ def _cell(sheet: Any, value: Any) -> Any:
         # Control characters have no place in the file at all.
         text = ILLEGAL_CHARACTERS_RE.sub(" ", value)
         # A cell of its own is slow: only what would be taken for a formula or for an error needs one.
-        return put(WriteOnlyCell(sheet), text) if text.startswith((*FORMULA, "#")) else text
+        return put(WriteOnlyCell(sheet), text) if text.startswith((*BEGINS, "#")) else text
     if isinstance(value, dt.time):
         cell = put(WriteOnlyCell(sheet), value)
         cell.number_format = "hh:mm"

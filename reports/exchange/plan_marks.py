@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator
-from itertools import islice
 from typing import Any
 
 from django.utils.translation import gettext as _
@@ -13,6 +11,7 @@ from reports.exchange.columns import ANALYSES, CHECKS, MOST_SITUATIONS, SITUATIO
 from reports.exchange.plan import AnalysisEntry, Plan, RallyEntry, differs
 from reports.exchange.plan_people import refuse_difference
 from reports.exchange.problems import Problems
+from reports.exchange.rows import analysis_rows, in_parts
 from sessions.models import Analysis
 
 # Analyses that are compared with what is there at a time.
@@ -216,19 +215,11 @@ def compare_known(plan: Plan, problems: Problems) -> None:
         for i, ref in enumerate(plan.tables[spec.name]["analysis_ref"]):
             if ref not in plan.analyses and ref in plan.known.analyses:
                 wanted.setdefault(ref, defaultdict(list))[spec.name].append(i)
-    for part in _in_parts(wanted, _AT_ONCE):
+    for part in in_parts(list(wanted), _AT_ONCE):
         _compare(plan, problems, {ref: wanted[ref] for ref in part})
 
 
-def _in_parts(names: Iterable[str], size: int) -> Iterator[list[str]]:
-    rest = iter(names)
-    while part := list(islice(rest, size)):
-        yield part
-
-
 def _compare(plan: Plan, problems: Problems, wanted: dict[str, dict[str, list[int]]]) -> None:
-    from reports.exchange.rows import analysis_rows
-
     rows = Analysis.objects.filter(pk__in=[plan.known.analyses[ref] for ref in wanted])
     there = {
         name: {tuple(row[: len(spec.key)]): row for row in found}

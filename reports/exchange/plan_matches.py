@@ -7,9 +7,12 @@ from typing import Any
 from django.utils.translation import gettext as _
 
 from reports.exchange.columns import ANALYSES, MATCHES, RALLIES, SITUATIONS
+from reports.exchange.known import rally_cells
 from reports.exchange.plan import AnalysisEntry, MatchEntry, Plan, RallyEntry, differs
 from reports.exchange.plan_people import refuse_difference
 from reports.exchange.problems import Problems
+from reports.exchange.rows import AT_ONCE, in_parts
+from reports.exchange.seen import numbered
 from sessions.services.matches import OLDEST_YEARS
 
 SEATS = range(1, 5)
@@ -75,17 +78,15 @@ def _check_seats(problems: Problems, line: int, row: dict[str, Any], players: se
 
 
 def add_rallies(plan: Plan, problems: Problems) -> None:
-    for entry in plan.matches.values():
-        if entry.pk is not None:
-            entry.rallies = {
-                number: RallyEntry(number, _rally_cells(row), row.pk)
-                for number, row in plan.known.rallies(entry.pk).items()
-            }
+    there_already = {entry.pk: entry for entry in plan.matches.values() if entry.pk is not None}
+    for keys in in_parts(list(there_already), AT_ONCE):
+        for number, rally in numbered(keys):
+            entry = there_already[rally.match_id]
+            entry.rallies[number] = RallyEntry(number, rally_cells(rally), rally.pk)
     for line, row in plan.tables[RALLIES.name].rows():
-        match, number = plan.matches.get(row.pop("match_ref")), row.pop("rally")
-        start, end = row["start_s"], row["end_s"]
+        ref, number = row.pop("match_ref"), row.pop("rally")
+        match, start, end = plan.matches.get(ref), row["start_s"], row["end_s"]
         if match is None:
-            ref = plan.tables[RALLIES.name]["match_ref"][_row_at(plan, line)]
             _no_match(problems, RALLIES.name, line, ref)
         if end is not None and start is None:
             reason = _("The rally has an end and no start. Give both, or neither.")
@@ -104,20 +105,6 @@ def add_rallies(plan: Plan, problems: Problems) -> None:
         else:
             refuse_difference(problems, RALLIES, line, differs(row, there.cells))
             plan.there["rallies"] += 1
-
-
-def _row_at(plan: Plan, line: int) -> int:
-    return plan.tables[RALLIES.name].lines.index(line)
-
-
-def _rally_cells(row: Any) -> dict[str, Any]:
-    return {
-        "server": row.server,
-        "winner": row.winner or None,
-        "near_pair": row.near_pair or None,
-        "start_s": row.start_s if row.timed else None,
-        "end_s": row.end_s if row.timed else None,
-    }
 
 
 def _no_match(problems: Problems, file: str, line: int, ref: str) -> None:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from django.db.models import Count
 
-from reports.exchange.known import rally_numbers
+from reports.exchange.known import rally_cells, rally_numbers
 from sessions.models import Mark, Rally, Seat, Situation
 
 if TYPE_CHECKING:
@@ -78,25 +78,16 @@ def _sizes(heads: list[Head]) -> dict[int, int]:
 
 
 def rally_rows(refs: References, matches: Sequence[int]) -> list[Row]:
-    rows: list[Row] = []
-    for number, rally in _numbered(matches):
-        timed = rally.timed
-        rows.append(
-            (
-                refs.matches[rally.match_id],
-                number,
-                rally.server,
-                rally.winner or None,
-                rally.near_pair or None,
-                rally.start_s if timed else None,
-                rally.end_s if timed else None,
-            )
-        )
+    rows: list[Row] = [
+        (refs.matches[rally.match_id], number, *rally_cells(rally).values())
+        for number, rally in numbered(matches)
+    ]
     # One row for each match and number, so nothing behind them is ever compared.
     return sorted(rows)
 
 
-def _numbered(matches: Iterable[int]) -> Iterator[tuple[int, Rally]]:
+def numbered(matches: Iterable[int]) -> Iterator[tuple[int, Rally]]:
+    """Rallies of some matches, each by the number that it is known under; one query."""
     rows = (
         Rally.objects.filter(match__in=list(matches), dropped=False)
         .order_by("match", "start_s", "pk")
@@ -113,7 +104,7 @@ def situation_rows(refs: References, heads: Sequence[Head]) -> dict[int, Row]:
     of the match any more.
     """
     head_of = {head.pk: head for head in heads}
-    rally_number = {rally.pk: number for number, rally in _numbered({head.match for head in heads})}
+    rally_number = {rally.pk: number for number, rally in numbered({head.match for head in heads})}
     seats = _seats(refs, heads)
     here = Situation.objects.filter(analysis__in=head_of)
     counted = set(here.counted().order_by().values_list("pk", flat=True))

@@ -8,7 +8,8 @@ from typing import Any
 
 from django.utils.translation import gettext as _
 
-from reports.exchange.cells import FORMULA, Bad
+from clubcoach.validators import FORMULA
+from reports.exchange.cells import Bad
 from reports.exchange.columns import Cell, Column
 
 MIDNIGHT = dt.time()

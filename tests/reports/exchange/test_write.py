@@ -10,7 +10,9 @@ from typing import Any
 
 import pytest
 from django.apps import apps
+from django.db import connection
 from django.db.models import Sum
+from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from clubcoach.jobs import CannotWork
@@ -138,6 +140,17 @@ def test_the_same_again_changes_nothing(cast: Any, club: Club) -> None:
     plan = planned(club, cast.head_coach, rows)
     assert plan.empty
     assert plan.counts["situations"] == {"new": 0, "there": len(rows["situations.csv"])}
+
+
+def test_as_many_queries_for_many_matches_that_are_there_as_for_few(cast: Any) -> None:
+    found = []
+    for matches in (2, 30):
+        club, rows = make_club(), sheets(matches=matches)
+        bring(club, cast.head_coach, rows)
+        with CaptureQueriesContext(connection) as asked:
+            assert planned(club, cast.head_coach, rows).empty
+        found.append(len(asked))
+    assert found[0] == found[1]
 
 
 def test_what_differs_is_a_conflict_with_both_values(cast: Any, club: Club) -> None:
