@@ -47,6 +47,7 @@ class Can(StrEnum):
     SEE_MATCHES = "see_matches"
     EDIT_MATCHES = "edit_matches"
     WATCH_FILM = "watch_film"
+    KEEP_FILMS = "keep_films"
     REQUEST_ANALYSIS = "request_analysis"
     CODE = "code"
     REVIEW = "review"
@@ -91,6 +92,7 @@ ROLE_RIGHTS: dict[Role, frozenset[Can]] = {
             Can.SEE_LESSONS,
             Can.PLAN_LESSONS,
             Can.MOVE_DATA,
+            Can.KEEP_FILMS,
         }
     ),
     Role.HEAD_COACH: frozenset(
@@ -107,6 +109,7 @@ ROLE_RIGHTS: dict[Role, frozenset[Can]] = {
             Can.EDIT_LISTS,
             Can.PLAN_LESSONS,
             Can.MOVE_DATA,
+            Can.KEEP_FILMS,
         }
     ),
     Role.ASSISTANT: frozenset(_EVERYBODY | _COACH),
@@ -119,6 +122,7 @@ REFUSALS = {
     Can.REVIEW: _("Only the head coach returns or publishes an analysis."),
     Can.SET_FOCUS: _("Only the head coach sets focus points."),
     Can.WATCH_FILM: _("Whole films are for coaches; students see pieces of their own situations."),
+    Can.KEEP_FILMS: _("Only the head coach and the club manager decide how long films are kept."),
     Can.EDIT_ROSTER: _("Only the head coach and the club manager change the roster."),
     Can.INVITE: _("Only the head coach and the club manager invite people."),
     Can.EDIT_CLUB: _("Only the head coach and the club manager change the club's settings."),

@@ -103,11 +103,17 @@ class Club(models.Model):
         _("age of majority"), default=18, validators=[MinValueValidator(16), MaxValueValidator(21)]
     )
     welfare_contact = models.CharField(_("welfare contact"), max_length=200, blank=True)
+    # How long a film stays after the last analysis of it was published.
+    film_months = models.PositiveSmallIntegerField(
+        _("months that a film is kept"), default=12, validators=[MinValueValidator(1), MaxValueValidator(60)]
+    )
+    # None: what the deployment gives every club.
+    film_quota_gb = models.PositiveIntegerField(null=True, blank=True, validators=[MinValueValidator(1)])
     created_at = models.DateTimeField(default=timezone.now)
 
     kept: ClassVar[dict[str, Keep]] = kept_as(
         club="id slug name time_zone language deuce feet_rule own_consent_age majority_age"
-        " welfare_contact created_at"
+        " welfare_contact film_months film_quota_gb created_at"
     )
 
     def __str__(self) -> str:

@@ -196,6 +196,10 @@ WHITENOISE_USE_FINDERS = env.bool("STATIC_IN_PLACE", default=DEBUG)
 MEDIA_ROOT = Path(env.str("MEDIA_ROOT", default=str(DATA_DIR / "media")))
 MEDIA_URL = ""
 FILM_MAX_MB = env.int("FILM_MAX_MB", default=4096)
+# What all films of one club may take together, where nothing else is said for the club.
+FILM_QUOTA_GB = env.int("FILM_QUOTA_GB", default=200)
+# An upload that nobody goes on with is removed after so many hours.
+UPLOAD_HOURS = env.int("UPLOAD_HOURS", default=72)
 EXCHANGE_MAX_MB = env.int("EXCHANGE_MAX_MB", default=512)
 DATA_UPLOAD_MAX_MEMORY_SIZE = 5 * 1024 * 1024
 FILE_UPLOAD_PERMISSIONS = 0o640

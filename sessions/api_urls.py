@@ -1,6 +1,6 @@
 from django.urls import URLPattern, path
 
-from sessions import api, api_lessons
+from sessions import api, api_lessons, api_urls_court, api_urls_films
 
 urlpatterns: list[URLPattern] = [
     path("matches/", api.MatchList.as_view(), name="match_list"),
@@ -13,4 +13,6 @@ urlpatterns: list[URLPattern] = [
     path("lessons/", api_lessons.LessonList.as_view(), name="lesson_list"),
     path("lessons/<uuid:uuid>/", api_lessons.LessonDetail.as_view(), name="lesson"),
     path("lessons/<uuid:uuid>/attendance/", api_lessons.AttendanceView.as_view(), name="lesson_attendance"),
+    *api_urls_films.urlpatterns,
+    *api_urls_court.urlpatterns,
 ]

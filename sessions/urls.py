@@ -1,5 +1,6 @@
 from django.urls import path
 
+from sessions import urls_court, urls_films
 from sessions.views import analyses, desk, films, lessons, matches, sheet, situations
 
 urlpatterns = [
@@ -29,4 +30,6 @@ urlpatterns = [
     path("lessons/<uuid:lesson>/", lessons.lesson, name="lesson"),
     path("lessons/<uuid:lesson>/attendance/", lessons.lesson_attendance, name="lesson_attendance"),
     path("lessons/<uuid:lesson>/cancel/", lessons.lesson_cancel, name="lesson_cancel"),
+    *urls_films.urlpatterns,
+    *urls_court.urlpatterns,
 ]

@@ -2,17 +2,20 @@
 
 from sessions.models.analyses import Analysis, AnalysisComment, Analyst, Cover, Draw, LensArea
 from sessions.models.clips import Clip
+from sessions.models.films import CameraPlace, CourtView, Film, MatchFilm, Upload
 from sessions.models.lessons import Attendance, Lesson, LessonQuerySet
 from sessions.models.marks import Closure, Mark, Op, Situation, Tally
-from sessions.models.matches import Film, Match, MatchFilm, Rally, RallyEdit, Seat
+from sessions.models.matches import Match, Rally, RallyEdit, Seat
 
 __all__ = [
     "Analysis",
     "AnalysisComment",
     "Analyst",
     "Attendance",
+    "CameraPlace",
     "Clip",
     "Closure",
+    "CourtView",
     "Cover",
     "Draw",
     "Film",
@@ -28,4 +31,5 @@ __all__ = [
     "Seat",
     "Situation",
     "Tally",
+    "Upload",
 ]

@@ -8,7 +8,7 @@ from django.utils import timezone
 from django.utils.translation import gettext_lazy as _
 
 from clubcoach.retention import Keep, kept_as
-from sessions.models.matches import Film
+from sessions.models.films import Film
 
 
 class Clip(models.Model):

@@ -1,4 +1,4 @@
-"""Facts: a match, who sat where, its films and its rallies. They belong to the match, whoever analyses it."""
+"""Facts: a match, who sat where, and its rallies. They belong to the match, whoever analyses it."""
 
 import uuid
 from typing import Any, ClassVar
@@ -125,64 +125,6 @@ class Seat(models.Model):
     @property
     def pair(self) -> str:
         return "A" if self.position <= 2 else "B"
-
-
-class Film(models.Model):
-    class State(models.TextChoices):
-        ARRIVED = "arrived", _("waiting to be read")
-        READY = "ready", _("ready")
-        REFUSED = "refused", _("refused")
-
-    uuid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
-    club = models.ForeignKey(Club, on_delete=models.CASCADE, related_name="films")
-    file = models.FileField(upload_to="films/", max_length=200)
-    name = models.CharField(max_length=120)
-    size = models.PositiveBigIntegerField()
-    digest = models.CharField(max_length=64)
-    state = models.CharField(max_length=10, choices=State.choices, default=State.ARRIVED)
-    problem = models.CharField(max_length=300, blank=True)
-    container = models.CharField(max_length=40, blank=True)
-    video_codec = models.CharField(max_length=40, blank=True)
-    audio_codec = models.CharField(max_length=40, blank=True)
-    duration_s = models.FloatField(null=True, blank=True)
-    frame_rate = models.FloatField(null=True, blank=True)
-    width = models.PositiveIntegerField(null=True, blank=True)
-    height = models.PositiveIntegerField(null=True, blank=True)
-    uploaded_by = models.ForeignKey(User, null=True, on_delete=models.SET_NULL, related_name="+")
-    uploaded_at = models.DateTimeField(default=timezone.now)
-
-    kept: ClassVar[dict[str, Keep]] = kept_as(
-        consent="id uuid club file name size digest state problem container video_codec audio_codec"
-        " duration_s frame_rate width height uploaded_by uploaded_at"
-    )
-
-    class Meta:
-        ordering = ["-uploaded_at"]
-        constraints = [
-            models.CheckConstraint(
-                condition=~Q(state="ready") | Q(duration_s__gt=0), name="film_ready_has_duration"
-            )
-        ]
-
-    def __str__(self) -> str:
-        return self.name
-
-
-class MatchFilm(models.Model):
-    """Which part of a match a film shows: match time = film time + offset."""
-
-    match = models.ForeignKey(Match, on_delete=models.CASCADE, related_name="match_films")
-    film = models.ForeignKey(Film, on_delete=models.CASCADE, related_name="match_films")
-    offset_s = models.FloatField(default=0)
-
-    kept: ClassVar[dict[str, Keep]] = kept_as(consent="id match film offset_s")
-
-    class Meta:
-        ordering = ["offset_s"]
-        constraints = [models.UniqueConstraint(fields=["match", "film"], name="match_film_once")]
-
-    def __str__(self) -> str:
-        return f"{self.match_id} {self.film_id}"
 
 
 class Rally(models.Model):
