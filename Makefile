@@ -31,10 +31,10 @@ demo-reset:
 	@rm -rf $(DATA_DIR)
 	@echo "The demo club is gone; make demo fills a new one."
 
-# Chromium is found, or installed by apt as root; without either the browser tests do not run and say so.
+# Chromium and ffmpeg are found, or installed by apt as root; without them the tests that need them do not run and say so.
 browser:
-	@command -v chromium >/dev/null || { [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null \
-	  && apt-get update -qq && apt-get install -y -qq chromium >/dev/null; } || true
+	@{ command -v chromium && command -v ffmpeg; } >/dev/null || { [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null \
+	  && apt-get update -qq && apt-get install -y -qq chromium ffmpeg >/dev/null; } || true
 
 test: venv browser
 	$(PY) -m pytest -q -n 2 --dist loadscope -m "not long and not bench" $(ARGS)
