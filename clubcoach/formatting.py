@@ -183,6 +183,17 @@ def clock(seconds: float) -> str:
     return f"{hours}:{minutes:02d}:{rest:02d}" if hours else f"{minutes}:{rest:02d}"
 
 
+def file_size(count: int) -> str:
+    """'940 kB', '310 MB', '4.2 GB': bytes in the thousands that disks are sold by."""
+    sentences = {10**9: gettext("%(n)s GB"), 10**6: gettext("%(n)s MB"), 10**3: gettext("%(n)s kB")}
+    for unit, sentence in sentences.items():
+        if count >= unit * 0.9995:
+            figure = count / unit
+            decimals = 1 if figure < 9.95 else 0
+            return sentence % {"n": formats.number_format(round(figure, decimals), decimals)}
+    return ngettext("%(n)d byte", "%(n)d bytes", count) % {"n": count}
+
+
 def measure(value: float, unit: str) -> str:
     """'4.5 m', '0.2 s': a bound of a check, to the hundredth and without empty decimals."""
     figure = f"{value:.2f}".rstrip("0").rstrip(".")

@@ -22,6 +22,7 @@ for words in (
 
 register.filter("clock", formatting.clock)
 register.filter("hours", formatting.hours)
+register.filter("file_size", formatting.file_size)
 
 
 @register.filter

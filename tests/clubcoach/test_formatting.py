@@ -139,3 +139,21 @@ def test_the_hour_is_the_club_s():
 )
 def test_hours(value, said):
     assert say.hours(value) == said
+
+
+@pytest.mark.parametrize(
+    ("count", "expected"),
+    [
+        (0, "0 bytes"),
+        (1, "1 byte"),
+        (999, "999 bytes"),
+        (1000, "1.0 kB"),
+        (94_000, "94 kB"),
+        (999_900, "1.0 MB"),
+        (310_400_000, "310 MB"),
+        (4_249_000_000, "4.2 GB"),
+        (200_000_000_000, "200 GB"),
+    ],
+)
+def test_file_size(count, expected):
+    assert say.file_size(count) == expected
