@@ -7,6 +7,7 @@ by a row; what no row names is removed by the sweep. So a process may be killed 
 from __future__ import annotations
 
 from pathlib import Path
+from uuid import UUID
 
 from django.conf import settings
 from django.db.models import Sum
@@ -19,6 +20,11 @@ GB = 10**9
 
 def incoming() -> Path:
     return Path(settings.MEDIA_ROOT) / "incoming"
+
+
+def name_incoming(uuid: UUID) -> str:
+    """The name below the media of bytes that came just now."""
+    return f"incoming/{uuid.hex}"
 
 
 def part_of(upload: Upload) -> Path:

@@ -19,17 +19,23 @@ NAMES = {
 BOXES = {b"ftyp", b"moov", b"mdat", b"wide", b"free", b"skip", b"pnot"}
 MATROSKA = b"\x1a\x45\xdf\xa3"
 SYNC = 0x47
+# So many first bytes tell what a file is; a transport stream shows three packets in them.
+HEAD = 1024
 
 
 def extension_of(name: str, head: bytes) -> str | None:
     """The extension to keep the file under, or None for a file that cannot be a film."""
-    said = NAMES.get(PurePath(name).suffix.lower().lstrip("."))
-    found = _family(head)
+    said, found = said_by(name), _family(head)
     if said is None or found is None:
         return None
     # A wrong ending inside the right family is common and harmless: players look into the file.
     family = {"mp4": "mp4", "mov": "mp4", "webm": "webm", "mkv": "webm", "ts": "ts"}[said]
     return said if family == found else found
+
+
+def said_by(name: str) -> str | None:
+    """The extension that a name promises; None for a name that no film has."""
+    return NAMES.get(PurePath(name).suffix.lower().lstrip("."))
 
 
 def _family(head: bytes) -> str | None:

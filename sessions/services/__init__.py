@@ -10,23 +10,28 @@ from sessions.services.analyses import (
     set_words,
     submit,
 )
-from sessions.services.films import add_film
+from sessions.services.films import add_film, register_away
 from sessions.services.lessons import cancel_lesson, note_attendance, plan_lessons
 from sessions.services.matches import SeatEntry, register_match
 from sessions.services.publishing import new_version, publish, withdraw
+from sessions.services.uploads import begin_upload, end_upload, film_arrived
 
 __all__ = [
     "OpenArea",
     "SeatEntry",
     "add_film",
     "assign",
+    "begin_upload",
     "cancel",
     "cancel_lesson",
+    "end_upload",
+    "film_arrived",
     "new_version",
     "note_attendance",
     "open_areas",
     "plan_lessons",
     "publish",
+    "register_away",
     "register_match",
     "request_analysis",
     "send_back",

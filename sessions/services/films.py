@@ -10,19 +10,27 @@ from uuid import uuid4
 from django.conf import settings
 from django.core.exceptions import ValidationError
 from django.db import transaction
+from django.db.models import Q
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
 from clubcoach import audit
 from clubcoach.access import ALLOWED, Answer, Can, Refusal, viewer_of
+from clubcoach.formatting import file_size
 from clubcoach.jobs import enqueue
 from clubcoach.models import Club, User
+from sessions import film_store
+from sessions.fingerprint import is_one, slices_of
 from sessions.models import Film, Match, MatchFilm, Seat
 from sessions.models.matches import players_without_consent
 from sessions.services.rules import in_time
-from sessions.uploads import extension_of
+from sessions.uploads import HEAD, extension_of
 
 MB = 1024 * 1024
+# No match lasts so long, and no film: what is beyond is a mistake of whoever sends it.
+LONGEST_S = 24 * 3600.0
+# Up to here a browser counts bytes without rounding.
+LARGEST = 2**53
 
 
 def add_film(
@@ -38,45 +46,147 @@ def add_film(
 
     ``visitors_agreed`` says that the club has the visitors' consent on paper.
     """
-    club, moment = match.club, in_time(now)
-    viewer_of(by, club).must(Can.EDIT_MATCHES)
-    _check_consent(match, visitors_agreed, moment)
-    extension = _check_file(upload)
-    digest = _digest(upload)
-    if (
-        MatchFilm.objects.filter(match=match, film__digest=digest)
-        .exclude(film__state=Film.State.REFUSED)
-        .exists()
-    ):
-        raise ValidationError({"upload": _("This film is here already.")})
+    moment = in_time(now)
+    viewer_of(by, match.club).must(Can.EDIT_MATCHES)
+    check_consent(match, visitors_agreed, moment)
+    _check_file(upload)
     film = Film(
-        uuid=uuid4(),
-        club=club,
-        name=PurePath(upload.name).name[-120:],
+        club=match.club,
+        name=plain_name(upload.name),
         size=upload.size,
-        digest=digest,
+        digest=_digest(upload),
+        slices=slices_of(upload),
         uploaded_by=by,
         uploaded_at=moment,
     )
     upload.seek(0)
-    film.file.save(f"{film.uuid}.{extension}", upload, save=False)
+    film.original = film_store.name_incoming(uuid4())
+    film.original.storage.save(film.original.name, upload)
     try:
         with transaction.atomic():
-            _enter(by, match, film, offset_s, visitors_agreed)
+            hold_club(match.club)
+            check_quota(match.club, film.size)
+            return enter(by, match, film, offset_s, visitors_agreed)
     except BaseException:
-        film.file.storage.delete(film.file.name)
+        film.original.storage.delete(film.original.name)
         raise
+
+
+def enter(by: User, match: Match, film: Film, offset_s: float | None, visitors_agreed: bool) -> Film:
+    """Write the rows of a film whose bytes are here; one that stayed on a disk until now gets them."""
+    check_not_here(match, film)
+    away = match_films_like(match, film).filter(film__state=Film.State.AWAY).first()
+    if away is not None:
+        _fetched(away.film, film)
+        film = away.film
+        if offset_s is not None:
+            away.offset_s = offset_s
+            away.save(update_fields=["offset_s"])
+    else:
+        film.save()
+        _show(match, film, offset_s)
+    _note_visitors(match, visitors_agreed)
+    audit.record(by=by, club=match.club, action="film.added", target=film)
+    enqueue("film.read", club=match.club, by=by, key=str(film.uuid), film=film.pk)
     return film
 
 
-def _enter(by: User, match: Match, film: Film, offset_s: float | None, visitors_agreed: bool) -> None:
-    film.save()
+def _fetched(away: Film, film: Film) -> None:
+    """What was only a fingerprint has come: its times and marks stay, since they hang on its row."""
+    away.state = Film.State.ARRIVED
+    for name in ("original", "digest", "uploaded_by", "uploaded_at"):
+        setattr(away, name, getattr(film, name))
+    away.save()
+
+
+def _show(match: Match, film: Film, offset_s: float | None) -> None:
     start = _end_of_films(match) if offset_s is None else offset_s
     MatchFilm.objects.create(match=match, film=film, offset_s=start)
+
+
+def _note_visitors(match: Match, visitors_agreed: bool) -> None:
     if visitors_agreed:
         Seat.objects.filter(match=match, player__isnull=True).update(visitor_consent=True)
-    audit.record(by=by, club=match.club, action="film.added", target=film)
-    enqueue("film.read", club=match.club, by=by, key=str(film.uuid), film=film.pk)
+
+
+def register_away(
+    *,
+    by: User,
+    match: Match,
+    name: str,
+    size: int,
+    duration_s: float,
+    width: int | None = None,
+    height: int | None = None,
+    slices: str,
+    offset_s: float | None = None,
+    visitors_agreed: bool = False,
+    now: datetime | None = None,
+) -> Film:
+    """Note a film that stays on a coach's disk: only what it is known again by is kept."""
+    moment = in_time(now)
+    viewer_of(by, match.club).must(Can.EDIT_MATCHES)
+    check_consent(match, visitors_agreed, moment)
+    check_offset(offset_s)
+    if not is_one(slices) or not 0 < size <= LARGEST or not 0 < duration_s <= LONGEST_S:
+        raise ValidationError(
+            {"upload": _("This is no fingerprint of a film. Choose the film again on the page of the match.")}
+        )
+    film = Film(club=match.club, name=plain_name(name), size=size, slices=slices, state=Film.State.AWAY)
+    film.duration_s, film.width, film.height = round(duration_s, 1), width or None, height or None
+    film.uploaded_by, film.uploaded_at = by, moment
+    with transaction.atomic():
+        hold_club(match.club)
+        if match_films_like(match, film).exists():
+            raise ValidationError({"upload": _("This film is here already.")})
+        film.save()
+        _show(match, film, offset_s)
+        _note_visitors(match, visitors_agreed)
+        audit.record(by=by, club=match.club, action="film.registered", target=film)
+    return film
+
+
+def match_films_like(match: Match, film: Film) -> Any:
+    """The films of a match that have a film's content, so far as it is known of both."""
+    same = Q(film__slices=film.slices, film__size=film.size)
+    if film.digest:
+        same |= Q(film__digest=film.digest)
+    rows = MatchFilm.objects.filter(same, match=match).select_related("film")
+    return rows.exclude(film__state__in=[Film.State.REFUSED, Film.State.GONE])
+
+
+def check_not_here(match: Match, film: Film) -> None:
+    if match_films_like(match, film).exclude(film__state=Film.State.AWAY).exists():
+        raise ValidationError({"upload": _("This film is here already.")})
+
+
+def hold_club(club: Club) -> None:
+    """Let one film after the other be counted against what a club may keep."""
+    Club.objects.select_for_update().get(pk=club.pk)
+
+
+def check_quota(club: Club, size: int) -> None:
+    most = film_store.quota(club)
+    free = max(0, most - film_store.used(club))
+    if size > free:
+        told = {"need": file_size(size), "free": file_size(free), "most": file_size(most)}
+        sentence = _(
+            "The film takes %(need)s, and of the club's %(most)s only %(free)s are free."
+            " The head coach can delete films that are no longer needed."
+        )
+        raise ValidationError({"upload": ValidationError(sentence % told, code="over_quota")})
+
+
+def check_offset(offset_s: float | None) -> None:
+    # Written so that what is no number is refused too.
+    if offset_s is not None and not 0 <= offset_s <= LONGEST_S:
+        raise ValidationError({"offset_s": _("Say when the film begins in seconds of the match.")})
+
+
+def plain_name(name: str) -> str:
+    """The last part of a name, without what cannot be shown or stored."""
+    last = PurePath(name.replace("\\", "/")).name
+    return "".join(sign for sign in last if sign.isprintable())[-120:]
 
 
 def _end_of_films(match: Match) -> float:
@@ -87,7 +197,7 @@ def _end_of_films(match: Match) -> float:
     )
 
 
-def _check_consent(match: Match, visitors_agreed: bool, now: datetime) -> None:
+def check_consent(match: Match, visitors_agreed: bool, now: datetime) -> None:
     lacking = players_without_consent(match, match.club.day_of(now))
     if lacking:
         names = ", ".join(player.name for player in lacking)
@@ -115,18 +225,18 @@ def visitors_without_consent(match: Match) -> bool:
     return any(seat.player_id is None and not seat.visitor_consent for seat in match.seat_list)
 
 
-def _check_file(upload: Any) -> str:
+def _check_file(upload: Any) -> None:
     if upload is None or not upload.size:
         raise ValidationError({"upload": _("The file is empty. Choose the film itself.")})
     if upload.size > settings.FILM_MAX_MB * MB:
         raise ValidationError({"upload": too_large()})
     upload.seek(0)
-    extension = extension_of(upload.name, upload.read(1024))
-    if extension is None:
-        raise ValidationError(
-            {"upload": _("This file is not a film. MP4, MOV, MKV, WebM and TS files can be read.")}
-        )
-    return extension
+    if extension_of(upload.name, upload.read(HEAD)) is None:
+        raise ValidationError({"upload": no_film()})
+
+
+def no_film() -> str:
+    return _("This file is not a film. MP4, MOV, MKV, WebM and TS files can be read.")
 
 
 def too_large() -> str:
