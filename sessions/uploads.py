@@ -1,5 +1,7 @@
-"""A cheap look at a file before it is kept: its name and first bytes. Reading it for real is a job's work."""
+"""A cheap look at a file before it is kept, and writing it down. Reading it for real is a job's work."""
 
+import errno
+import os
 from pathlib import PurePath
 from typing import Any
 
@@ -21,6 +23,8 @@ MATROSKA = b"\x1a\x45\xdf\xa3"
 SYNC = 0x47
 # So many first bytes tell what a file is; a transport stream shows three packets in them.
 HEAD = 1024
+# What films leave free on the disk, for whatever else has to be written on it.
+ROOM = 200 * 10**6
 
 
 def extension_of(name: str, head: bytes) -> str | None:
@@ -72,3 +76,13 @@ class NotTooLarge(FileUploadHandler):
 
     def file_complete(self, file_size: int) -> None:
         return None
+
+
+def write(part: int, chunk: bytes) -> None:
+    """All of a chunk at a file's end; a disk is called full while the database still has room to go on."""
+    disk = os.fstatvfs(part)
+    if disk.f_bavail * disk.f_frsize < len(chunk) + ROOM:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+    rest = memoryview(chunk)
+    while rest:
+        rest = rest[os.write(part, rest) :]

@@ -162,7 +162,7 @@ def check_not_here(match: Match, film: Film) -> None:
 
 def hold_club(club: Club) -> None:
     """Let one film after the other be counted against what a club may keep."""
-    Club.objects.select_for_update().get(pk=club.pk)
+    Club.objects.select_for_update(no_key=True).get(pk=club.pk)
 
 
 def check_quota(club: Club, size: int) -> None:
@@ -186,7 +186,7 @@ def check_offset(offset_s: float | None) -> None:
 def plain_name(name: str) -> str:
     """The last part of a name, without what cannot be shown or stored."""
     last = PurePath(name.replace("\\", "/")).name
-    return "".join(sign for sign in last if sign.isprintable())[-120:]
+    return "".join(sign for sign in last if sign.isprintable())[-120:] or _("film")
 
 
 def _end_of_films(match: Match) -> float:

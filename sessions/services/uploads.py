@@ -59,9 +59,9 @@ def begin_upload(
 def end_upload(*, by: User, upload: Upload) -> None:
     """Forget an upload with what has come of it; one that has become a film is left alone."""
     with transaction.atomic():
-        audit.record(by=by, club=upload.club, action="upload.ended", target=upload)
         gone, _rows = Upload.objects.filter(pk=upload.pk, film=None).delete()
         if gone:
+            audit.record(by=by, club=upload.club, action="upload.ended", target=upload)
             path = film_store.part_of(upload)
             transaction.on_commit(lambda: path.unlink(missing_ok=True))
 
@@ -80,7 +80,9 @@ def film_arrived(*, by: User, upload: Upload, now: datetime | None = None) -> Fi
 
 def _become_film(by: User, upload: Upload, now: datetime) -> Film:
     films.hold_club(upload.club)
-    row = Upload.objects.select_related("match__club", "film").get(pk=upload.pk)
+    row = Upload.objects.select_related("match__club", "film").filter(pk=upload.pk).first()
+    if row is None:
+        raise ValidationError({"upload": _("This upload was given up.")})
     if row.film is not None:
         return row.film
     films.check_consent(row.match, row.visitors_agreed, now)
