@@ -86,7 +86,8 @@ def _showable(club: Club, matches: set[int]) -> dict[int, list[MatchFilm]]:
 
     One film may show several matches, and everybody in each of them has to agree.
     """
-    digests = Film.objects.filter(match_films__match__in=matches).values("digest")
+    # Of a film that nobody has read yet the content is not known, and nothing is shown.
+    digests = Film.objects.filter(match_films__match__in=matches).exclude(digest="").values("digest")
     rows = list(
         Match.objects.filter(club=club, match_films__film__digest__in=digests)
         .distinct()

@@ -204,7 +204,7 @@ def _unlink(digests: Iterable[str]) -> None:
 
 def drop_clips_of(player: Player) -> int:
     """Remove every clip from films in which the player is; call it inside a transaction."""
-    films = Film.objects.filter(match_films__match__seats__player=player)
+    films = Film.objects.filter(match_films__match__seats__player=player).exclude(digest="")
     contents = set(films.values_list("digest", flat=True))
     list(Film.objects.select_for_update().filter(digest__in=contents).order_by("pk"))
     return drop(Clip.objects.filter(film__digest__in=contents))

@@ -8,10 +8,11 @@ from django.dispatch import receiver
 
 from players.models import Player, Squad
 from players.signals import consent_withdrawn, squad_changed, squad_retiring
-from sessions import clips, film_jobs, stills
+from sessions import clips, film_jobs, film_jobs_make, film_store, stills
+from sessions.models import Film
 from sessions.services.lessons import end_lessons_of, expect_squad
 
-__all__ = ["film_jobs"]  # registers the handlers of its jobs
+__all__ = ["film_jobs", "film_jobs_make"]  # registers the handlers of its jobs
 
 
 @receiver(consent_withdrawn)
@@ -19,6 +20,12 @@ def pictures_go_with_the_consent(sender: Any, player: Player, **kwargs: Any) -> 
     # Pages refuse them from the commit on, whether the files are gone by then or not.
     clips.drop_clips_of(player)
     transaction.on_commit(lambda: stills.drop_stills_of(player))
+    transaction.on_commit(lambda: _drop_strips_of(player))
+
+
+def _drop_strips_of(player: Player) -> None:
+    for film in Film.objects.filter(match_films__match__seats__player=player).exclude(digest="").distinct():
+        film_store.drop_strip(film)
 
 
 @receiver(squad_changed)

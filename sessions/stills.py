@@ -83,11 +83,11 @@ def make(film: Film, times: list[float]) -> int:
         return sum(make(film, [at_s]) for at_s in times)
     folder().mkdir(parents=True, exist_ok=True)
     for at_s, picture in zip(times, pictures, strict=True):
-        _write(path_at(film, at_s), picture)
+        write(path_at(film, at_s), picture)
     return len(pictures)
 
 
-def _write(path: Path, picture: bytes) -> None:
+def write(path: Path, picture: bytes) -> None:
     # A page that asks while it is written must not get half a picture.
     part = path.with_suffix(f".{uuid4().hex}")
     part.write_bytes(picture)
@@ -114,19 +114,21 @@ def gave_up(path: Path) -> bool:
 def ask_for(situation: Situation, path: Path) -> None:
     """Have a picture taken that is not there, unless that failed within the last day."""
     analysis = situation.analysis
-    failed = Job.objects.filter(
-        kind="film.stills",
-        key=str(analysis.uuid),
-        state=Job.State.FAILED,
-        finished_at__gt=timezone.now() - GIVEN_UP_FOR,
-    )
-    if not gave_up(path) and not failed.exists():
+    if not gave_up(path) and not failed_lately("film.stills", str(analysis.uuid)):
         enqueue("film.stills", club=analysis.match.club, key=str(analysis.uuid), analysis=analysis.pk)
+
+
+def failed_lately(kind: str, key: str) -> bool:
+    since = timezone.now() - GIVEN_UP_FOR
+    failed = Job.objects.filter(kind=kind, key=key, state=Job.State.FAILED, finished_at__gt=since)
+    return failed.exists()
 
 
 def matches_of(film: Film) -> list[Match]:
     """The matches that the film shows; a film that was uploaded twice shows the same people."""
-    shown = Match.objects.filter(club=film.club_id, match_films__film__digest=film.digest).distinct()
+    # Of one that nobody has read yet the content is not known.
+    same = Q(match_films__film__digest=film.digest) if film.digest else Q(match_films__film=film)
+    shown = Match.objects.filter(same, club=film.club_id).distinct()
     return list(shown.select_related("club").prefetch_related("seats__player"))
 
 
@@ -160,7 +162,7 @@ def told(situations: SituationQuerySet) -> SituationQuerySet:
 
 def drop_stills_of(player: Player) -> int:
     """Delete every picture from films in which the player is; returns how many there were."""
-    films = Film.objects.filter(match_films__match__seats__player=player).distinct()
+    films = Film.objects.filter(match_films__match__seats__player=player).exclude(digest="").distinct()
     return sum(drop_stills_of_film(film) for film in films)
 
 

@@ -1,3 +1,4 @@
+from shutil import rmtree
 from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError
@@ -59,10 +60,17 @@ def remove() -> None:
 
 def _remove_films(club: Club) -> None:
     """With what was made of them: rows go with the club, files do not."""
-    from sessions import clips, stills
-    from sessions.models import Film
+    from sessions import clips, film_store, stills
+    from sessions.models import Film, Upload
 
+    for upload in Upload.objects.filter(club=club):
+        film_store.part_of(upload).unlink(missing_ok=True)
     for film in Film.objects.filter(club=club):
         stills.drop_stills_of_film(film)
         clips.drop(film.clips.all())
-        film.file.delete(save=False)
+        film_store.drop_pieces(film)
+        for file in (film.file, film.original):
+            if file:
+                film_store.path_of(file.name).unlink(missing_ok=True)
+    rmtree(film_store.strips(club.pk), ignore_errors=True)
+    rmtree(film_store.path_of(f"films/{club.pk}"), ignore_errors=True)
