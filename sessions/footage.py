@@ -1,70 +1,46 @@
-"""Films, safely: what one is, a still, a piece of it, and writing one of our own.
+"""Films, safely: what one is, a still, a piece of it, a playable copy, and writing one of our own.
 
 A film comes from outside and is read by a large library in C, so each reading runs in a child process of its own
 (`sessions.footage_child`) with limits, an empty environment and nothing to open but that film. Only the child, and
-writing our own frames, import PyAV (`sessions.footage_av`).
+writing our own frames, import PyAV (the modules that the contract in pyproject.toml names).
 """
 
-import json
 import os
-import subprocess
-import sys
-import threading
 from collections.abc import Callable, Iterable, Sequence
-from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
-from tempfile import TemporaryFile
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from django.utils.functional import Promise
-from django.utils.text import format_lazy
-from django.utils.translation import gettext_lazy as _
+from sessions.footage_ask import Limits, Name, Tell, ask, ask_for_file
+from sessions.footage_words import MESSAGES, REMARKS, FilmError
 
 if TYPE_CHECKING:
-    from sessions.footage_av import Pixels, Sound
+    from sessions.footage_write import Pixels, Sound
 
-ROOT = Path(__file__).resolve().parent.parent
-
-MESSAGES: dict[str, Promise] = {
-    "missing": _("The film's file is not there any more."),
-    "empty": _("The file is empty. The upload may have been interrupted: please upload it again."),
-    "not_a_video": _("This file is not a film. MP4, MOV, MKV, WebM and TS files can be read."),
-    "no_video": _("This file has sound but no picture. Please choose the film itself."),
-    "cut_short": _(
-        "The end of the film is missing. Copying it may have been interrupted: please upload it again."
-    ),
-    "broken": _("The film cannot be read: the file is damaged."),
-    "locked": _("The film is encrypted. Please export it without copy protection."),
-    "unsupported": _(
-        "The pictures are stored in a way that cannot be read here ({codec}). Please export it as a plain MP4."
-    ),
-    "too_large": _("The file is larger than {gigabytes} GB. Please cut it or export it in a lower quality."),
-    "too_sharp": _("The picture is too large ({width} × {height}). Please export it in 4K or less."),
-    "too_long": _("The film is longer than {hours} hours. Please cut it into parts."),
-    "too_heavy": _(
-        "Reading the film took more time or memory than is allowed. Please export it as a plain MP4."
-    ),
-    "no_such_time": _("The film has no picture at that time."),
-    "no_room": _("The piece could not be written: it is larger than is allowed, or the disk is full."),
-}
-
-
-class FilmError(Exception):
-    """A film that cannot be used, or a time that it does not have; `message` is for the person who chose it."""
-
-    def __init__(self, code: str, message: Promise | str) -> None:
-        super().__init__(code, message)
-        self.code = code
-        self.message = message
-
-    def __str__(self) -> str:
-        return str(self.message)
+__all__ = [
+    "MESSAGES",
+    "REMARKS",
+    "FilmError",
+    "Limits",
+    "Probe",
+    "cut",
+    "join",
+    "make_piece",
+    "probe",
+    "still",
+    "stills",
+    "write_webm",
+]
 
 
 @dataclass(frozen=True, slots=True)
 class Probe:
-    """What a film is. Width and height are as it is shown; rotation is how far it was turned for that, in degrees."""
+    """What a film is.
+
+    Width and height are as it is shown; `rotation` is how far it was turned for that, in degrees. `steady` is false
+    where pictures follow each other at uneven intervals. `plays`: a browser plays and seeks it as it is. `there_s`:
+    how much of it can be read; the duration of a film whose end is missing is that. `remarks` are keys of REMARKS.
+    """
 
     container: str
     duration_s: float
@@ -76,49 +52,41 @@ class Probe:
     rotation: int
     frames: int
     has_audio: bool
+    steady: bool
+    sound_tracks: int
+    plays: bool
+    there_s: float
+    remarks: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Limits:
-    """What a film may be, and what reading it may use."""
-
-    max_bytes: int = 20 * 2**30
-    max_s: float = 4 * 3600.0
-    max_pixels: int = 4096 * 2304
-    memory: int = 3 * 2**30
-    cpu_s: int = 60
-    out_bytes: int = 2 * 2**30
-
-
-def probe(path: str | os.PathLike[str], *, limits: Limits = Limits()) -> Probe:
+def probe(path: Name, *, limits: Limits | None = None) -> Probe:
     """What the film is; raises FilmError with the reason, in plain words, when it is none that can be used."""
+    limits = limits or Limits()
     facts = {"max_s": limits.max_s, "max_bytes": limits.max_bytes, "max_pixels": limits.max_pixels}
-    told, _blobs = _ask("probe", path, facts, limits)
-    return Probe(**told["probe"])
+    told, _blobs = ask("probe", [path], facts, limits)
+    return Probe(**told["probe"] | {"remarks": tuple(told["probe"]["remarks"])})
 
 
-def still(path: str | os.PathLike[str], at_s: float, *, tallest: int | None = None) -> bytes:
+def still(path: Name, at_s: float, *, tallest: int | None = None) -> bytes:
     """The frame that is on the screen at a time, as JPEG; at most `tallest` pixels high."""
     return stills(path, [at_s], tallest=tallest)[0]
 
 
-def stills(
-    path: str | os.PathLike[str], times: Sequence[float], *, tallest: int | None = None
-) -> list[bytes]:
+def stills(path: Name, times: Sequence[float], *, tallest: int | None = None) -> list[bytes]:
     """Many stills of one film; the child process starts once, which takes longer than a still."""
     facts = {"times": [float(at_s) for at_s in times], "tallest": tallest}
-    return _ask("stills", path, facts, Limits(cpu_s=60 + 2 * len(times)))[1]
+    return ask("stills", [path], facts, Limits(cpu_s=60 + 2 * len(times)))[1]
 
 
 def cut(
-    path: str | os.PathLike[str],
+    path: Name,
     start_s: float,
     end_s: float,
-    out_path: str | os.PathLike[str],
+    out_path: Name,
     *,
     tallest: int | None = None,
     limits: Limits | None = None,
-    tell: Callable[[float], None] | None = None,
+    tell: Tell | None = None,
 ) -> int:
     """Write a piece as VP9 and Opus in WebM, exact to the frame; how many frames it has.
 
@@ -126,123 +94,81 @@ def cut(
     name only when it is whole. `tell` hears now and then the share that is done; what it raises ends the cut.
     """
     allowed = limits or Limits(cpu_s=120 + int(30 * max(0.0, end_s - start_s)))
-    part = Path(f"{os.fspath(out_path)}.part")
     facts = {"start_s": float(start_s), "end_s": float(end_s), "tallest": tallest}
-    try:
-        told, _blobs = _ask("cut", path, facts, allowed, out=part, tell=tell)
-        part.replace(out_path)
-    finally:
-        part.unlink(missing_ok=True)
-    return int(told["cut"]["frames"])
+    return int(ask_for_file("cut", [path], facts, allowed, out_path, tell)["cut"]["frames"])
+
+
+def make_piece(
+    path: Name,
+    start_s: float,
+    end_s: float,
+    out_path: Name,
+    *,
+    tallest: int = 1080,
+    most_fps: float = 60.0,
+    tell: Tell | None = None,
+    limits: Limits | None = None,
+) -> int:
+    """Write the pictures with `start_s <= t < end_s` as VP9 in WebM, without sound; how many there are.
+
+    Pieces that meet hold every picture of the film once. Times are the film's minus `start_s`, to the millisecond.
+    The shorter side has at most `tallest` pixels and nothing is enlarged; above `most_fps` every second, third ...
+    picture is kept. Where there is no picture the file is empty, which `join` passes over. As with `cut` the file
+    appears only when it is whole, and what `tell` raises ends the work.
+    """
+    allowed = limits or Limits(cpu_s=240 + int(60 * max(0.0, end_s - start_s)))
+    facts = {
+        "start_s": float(start_s),
+        "end_s": float(end_s),
+        "tallest": int(tallest),
+        "most_fps": float(most_fps),
+    }
+    return int(ask_for_file("piece", [path], facts, allowed, out_path, tell)["piece"]["frames"])
+
+
+def join(
+    pieces: Sequence[Name],
+    sound_from: Name | None,
+    out_path: Name,
+    *,
+    starts: Sequence[float],
+    tell: Tell | None = None,
+    limits: Limits | None = None,
+    note: Callable[[str], None] | None = None,
+) -> float:
+    """Put pieces behind each other without encoding them again, with the sound of a film; the duration in seconds.
+
+    `starts` are the film times at which the pieces begin. The sound is the film's first track that can be read, as
+    Opus; none is no error, and damaged sound does not cost the picture: `note` hears the key of such a remark.
+    """
+    if len(pieces) != len(starts):
+        raise ValueError(f"{len(pieces)} pieces and {len(starts)} starts")
+    sizes = sum(os.path.getsize(piece) for piece in pieces if os.path.isfile(piece))
+    # An hour of sound takes about half a minute, and much more on a slow machine.
+    allowed = limits or Limits(cpu_s=1200, out_bytes=2 * sizes + 2**30)
+    facts = {"starts": [float(start_s) for start_s in starts], "max_s": allowed.max_s}
+    films = [*pieces, sound_from] if sound_from is not None else list(pieces)
+    told = ask_for_file("join", films, facts, allowed, out_path, tell)["join"]
+    if note is not None:
+        for remark in told["remarks"]:
+            note(remark)
+    return float(told["duration_s"])
 
 
 def write_webm(
-    frames: "Iterable[Pixels]",
-    fps: float,
-    audio: "Sound | None",
-    rate: int,
-    out_path: str | os.PathLike[str],
+    frames: "Iterable[Pixels]", fps: float, audio: "Sound | None", rate: int, out_path: Name
 ) -> int:
     """Write our own frames (height x width x 3, 8 bits) and mono sound (-1 to 1) as VP9 and Opus in WebM.
 
     Runs in this process: nothing of it comes from outside. Returns the number of frames.
     """
-    from sessions import footage_av
+    from sessions import footage_write
 
     part = Path(f"{os.fspath(out_path)}.part")
     try:
         with open(part, "w+b") as out:
-            written = footage_av.write_webm(frames, fps, audio, rate, out)
+            written = footage_write.write_webm(frames, fps, audio, rate, out)
         part.replace(out_path)
     finally:
         part.unlink(missing_ok=True)
     return written
-
-
-def _ask(
-    action: str,
-    path: str | os.PathLike[str],
-    facts: dict[str, Any],
-    limits: Limits,
-    *,
-    out: Path | None = None,
-    tell: Callable[[float], None] | None = None,
-) -> tuple[dict[str, Any], list[bytes]]:
-    if not os.path.isfile(path):
-        raise _error("missing")
-    wish = {
-        "action": action,
-        "path": os.path.abspath(path),
-        "out": os.path.abspath(out) if out else "",
-        "facts": facts,
-        "limits": {"cpu_s": limits.cpu_s, "memory": limits.memory, "file_bytes": limits.out_bytes},
-    }
-    status, said, errors = _run(json.dumps(wish).encode(), limits.cpu_s * 4, tell)
-    if status != 0:
-        raise _error(_why_it_died(status, errors))
-    head, _newline, body = said.partition(b"\n")
-    told = json.loads(head)
-    if "code" in told:
-        raise _error(told["code"], **told["facts"])
-    blobs, start = [], 0
-    for length in told["lengths"]:
-        blobs.append(body[start : start + length])
-        start += length
-    return told, blobs
-
-
-def _run(wish: bytes, longest_s: float, tell: Callable[[float], None] | None) -> tuple[int, bytes, bytes]:
-    """Status, answer and errors of a child; ended from here when it takes too long or `tell` raises."""
-    # The environment holds passwords of the deployment; a decoder has no use for them.
-    env = {"PYTHONPATH": str(ROOT), "PYTHONDONTWRITEBYTECODE": "1", "LANG": "C.UTF-8"}
-    command = [sys.executable, "-m", "sessions.footage_child"]
-    # Errors go to a file: a film may cause more of them than a pipe holds while nobody reads it.
-    with (
-        TemporaryFile() as errors,
-        subprocess.Popen(
-            command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=errors, cwd=ROOT, env=env
-        ) as child,
-    ):
-        clock = threading.Timer(longest_s, child.kill)
-        clock.start()
-        try:
-            said = _heard(child, wish, tell)
-            child.wait()
-        except BaseException:
-            child.kill()
-            raise
-        finally:
-            clock.cancel()
-        errors.seek(0)
-        return child.returncode, said, errors.read()
-
-
-def _heard(child: "subprocess.Popen[bytes]", wish: bytes, tell: Callable[[float], None] | None) -> bytes:
-    """Hand the wish over and pass on how far it is, until the answer itself comes; nothing from one that died."""
-    if child.stdin is None or child.stdout is None:
-        raise RuntimeError("the reader of films was started without its pipes")
-    with suppress(BrokenPipeError), child.stdin as pipe:
-        pipe.write(wish)
-    for line in child.stdout:
-        if not line.startswith(b'{"share"'):
-            return line + child.stdout.read()
-        if tell is not None:
-            tell(json.loads(line)["share"])
-    return b""
-
-
-def _why_it_died(status: int, errors: bytes) -> str:
-    # Ended by the kernel for its processor time or memory; by its own limit on the file; by damage in the film.
-    if status in (-9, -24):
-        return "too_heavy"
-    if status == -25 or b"File too large" in errors or b"No space left" in errors:
-        return "no_room"
-    if any(sign in errors for sign in (b"MemoryError", b"Cannot allocate memory", b"failed to map")):
-        return "too_heavy"
-    if status < 0:
-        return "broken"
-    raise RuntimeError(f"the reader of films failed: {errors.decode(errors='replace')[-2000:]}")
-
-
-def _error(code: str, **facts: Any) -> FilmError:
-    return FilmError(code, format_lazy(MESSAGES[code], **facts) if facts else MESSAGES[code])

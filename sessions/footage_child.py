@@ -1,8 +1,8 @@
 """The child process in which a stranger's film is read: `python -m sessions.footage_child`, a wish on standard input.
 
-It takes limits on processor time, memory and file size before PyAV is imported, opens the film and, for a cut, the
-file to write, and then gives up the right to open anything else: whatever a film persuades a decoder to do, the
-kernel refuses it another file or connection.
+It takes limits on processor time, memory and file size before PyAV is imported, opens the film (or a film and the
+pieces to be joined) and the file to write, and then gives up the right to open anything else: whatever a film
+persuades a decoder to do, the kernel refuses it another file or connection.
 """
 
 import json
@@ -11,7 +11,7 @@ import resource
 import sys
 import time
 from contextlib import ExitStack
-from typing import Any
+from typing import Any, BinaryIO
 
 
 def take_limits(*, cpu_s: int, memory: int, file_bytes: int) -> None:
@@ -52,23 +52,38 @@ def answer(wish: dict[str, Any]) -> tuple[dict[str, Any], list[bytes]]:
     from sessions import footage_av
 
     with ExitStack() as files:
-        film = files.enter_context(open(wish["path"], "rb"))
+        # A long film comes in some hundred pieces, each with a descriptor of its own.
+        most = resource.getrlimit(resource.RLIMIT_NOFILE)[1]
+        resource.setrlimit(resource.RLIMIT_NOFILE, (most, most))
+        films: list[BinaryIO] = [files.enter_context(open(path, "rb")) for path in wish["films"]]
         out = files.enter_context(open(wish["out"], "w+b")) if wish.get("out") else None
         footage_av.load_all()
-        open_nothing_more()
-        size = os.fstat(film.fileno()).st_size
         try:
-            if wish["action"] == "probe":
-                return {"probe": footage_av.probe(film, size, **wish["facts"])}, []
-            if wish["action"] == "stills":
-                return {}, footage_av.stills(film, size, **wish["facts"])
-            if wish["action"] == "cut" and out is not None:
-                return {"cut": footage_av.cut(film, size, out=out, tell=_Say(), **wish["facts"])}, []
+            return _served(wish["action"], films, out, wish["facts"])
         except footage_av.Refusal as refusal:
             return {"code": refusal.code, "facts": refusal.facts}, []
         except MemoryError:
             return {"code": "too_heavy", "facts": {}}, []
-    raise ValueError(f"no such wish: {wish['action']!r}")
+
+
+def _served(
+    action: str, films: list[BinaryIO], out: BinaryIO | None, facts: dict[str, Any]
+) -> tuple[dict[str, Any], list[bytes]]:
+    from sessions import footage_av, footage_join, footage_make, footage_probe
+
+    open_nothing_more()
+    size = os.fstat(films[0].fileno()).st_size if films else 0
+    if action == "probe":
+        return {"probe": footage_probe.probe(films[0], size, **facts)}, []
+    if action == "stills":
+        return {}, footage_av.stills(films[0], size, **facts)
+    if action == "cut" and out is not None:
+        return {"cut": footage_make.cut(films[0], size, out=out, tell=_Say(), **facts)}, []
+    if action == "piece" and out is not None:
+        return {"piece": footage_make.make_piece(films[0], size, out=out, tell=_Say(), **facts)}, []
+    if action == "join" and out is not None:
+        return {"join": footage_join.join(films, out=out, tell=_Say(), **facts)}, []
+    raise ValueError(f"no such wish: {action!r}")
 
 
 def main() -> None:

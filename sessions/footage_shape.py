@@ -11,6 +11,8 @@ MPEGTS = "mpegts"
 _MOV_FIRST_BOXES = {b"ftyp", b"moov", b"mdat", b"free", b"skip", b"wide", b"pnot"}
 _EBML = b"\x1a\x45\xdf\xa3"
 _SEGMENT = b"\x18\x53\x80\x67"
+_CLUSTER = b"\x1f\x43\xb6\x75"
+_CUES = b"\x1c\x53\xbb\x6b"
 _TS_PACKETS = (188, 192, 204)
 
 
@@ -28,14 +30,30 @@ def kind_of(head: bytes) -> str | None:
     return None
 
 
+def unreadable(film: BinaryIO, size: int, kind: str) -> bool:
+    """Whether the part is missing that says where the pictures are: many cameras write it last."""
+    if kind != MOV:
+        return False
+    return not any(name == b"moov" and start + length <= size for name, start, length in _boxes(film, size))
+
+
 def cut_short(film: BinaryIO, size: int, kind: str) -> bool:
-    """Whether the file promises more than it holds, or lacks the part that says where its pictures are."""
+    """Whether the file promises more than it holds."""
     if kind == MOV:
-        boxes = list(_boxes(film, size))
-        promised = max((start + length for _, start, length in boxes), default=0)
-        return promised > size or not any(name == b"moov" for name, _, _ in boxes)
+        return max((start + length for _, start, length in _boxes(film, size)), default=0) > size
     if kind == MATROSKA:
         return _segment_end(film) > size
+    return False
+
+
+def seekable(film: BinaryIO, size: int, kind: str) -> bool:
+    """Whether a browser that reads by ranges finds its way: one table, not a fragment after the other."""
+    if kind == MOV:
+        return not any(name == b"moof" for name, _, _ in _boxes(film, size))
+    if kind == MATROSKA:
+        film.seek(0)
+        head, _clusters, _rest = film.read(2**16).partition(_CLUSTER)
+        return _CUES in head
     return False
 
 
