@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 import pytest
 
-from sessions import footage, footage_av, footage_shape
+from sessions import footage, footage_shape
 from sessions.footage import FilmError, Limits
 
 RATE = 48_000
@@ -148,13 +148,27 @@ def test_sound_alone_is_no_film(tmp_path):
 
 
 @pytest.mark.parametrize("kept", [0.3, 0.7, 0.98])
-def test_a_film_that_breaks_off(tmp_path, film, mp4, kept):
+def test_a_film_that_breaks_off_is_read_as_far_as_it_goes(tmp_path, film, kept):
     first = write_film(tmp_path / "first.mp4", "mp4", "mpeg4", movflags="+faststart")
-    for source in (film, mp4, first):
+    pieces = write_film(tmp_path / "pieces.mp4", "mp4", "mpeg4", movflags="+frag_keyframe+empty_moov")
+    for source in (film, first, pieces):
         data = source.read_bytes()
         path = tmp_path / "part"
         path.write_bytes(data[: int(kept * len(data))])
-        assert refused(path) == "cut_short", source
+        seen = footage.probe(path)
+        assert "cut_short" in seen.remarks
+        assert not seen.plays
+        assert seen.there_s == seen.duration_s == pytest.approx(kept * 2.4, abs=0.5), source
+        last = number_of(read_jpeg(footage.still(path, seen.there_s - 0.02)))
+        assert last / FPS == pytest.approx(seen.there_s, abs=0.1)
+
+
+def test_a_film_without_the_table_of_its_pictures(tmp_path, mp4):
+    data = mp4.read_bytes()
+    for kept in (0.3, 0.98):
+        path = tmp_path / "part"
+        path.write_bytes(data[: int(kept * len(data))])
+        assert refused(path) == "cut_short"
 
 
 def test_a_film_whose_pictures_end_before_its_time(tmp_path, film):
@@ -165,7 +179,9 @@ def test_a_film_whose_pictures_end_before_its_time(tmp_path, film):
     data[place : place + 8] = struct.pack(">d", 60_000.0)
     path = tmp_path / "tail.webm"
     path.write_bytes(data)
-    assert refused(path) == "cut_short"
+    seen = footage.probe(path)
+    assert "cut_short" in seen.remarks
+    assert seen.duration_s == pytest.approx(2.4, abs=0.03)
 
 
 def test_a_locked_film(tmp_path, mp4):
@@ -219,9 +235,10 @@ def test_the_child_can_open_nothing_more():
 
 def test_the_child_has_given_that_up_before_it_reads_the_film(film):
     code = (
-        "from sessions import footage_av, footage_child\n"
-        "footage_av.probe = lambda film, size: open('/etc/passwd')\n"
-        f"try: footage_child.answer({{'action': 'probe', 'path': {str(film)!r}, 'facts': {{}}}}); print('opened')\n"
+        "from sessions import footage_child, footage_probe\n"
+        "footage_probe.probe = lambda film, size: open('/etc/passwd')\n"
+        f"wish = {{'action': 'probe', 'films': [{str(film)!r}], 'facts': {{}}}}\n"
+        "try: footage_child.answer(wish); print('opened')\n"
         "except OSError as error: print(error.errno)\n"
     )
     done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True)
@@ -311,8 +328,8 @@ def test_a_cut_tells_how_far_it_is_and_ends_when_nobody_wants_it_any_more(tmp_pa
     slow = tmp_path / "slow"
     slow.mkdir()
     (slow / "sitecustomize.py").write_text(
-        "import time\nfrom sessions import footage_av as av\nfit = av._fit\n"
-        "av._fit = lambda *a: time.sleep(0.03) or fit(*a)\n"
+        "import time\nfrom sessions import footage_make as av\nfit = av.fit\n"
+        "av.fit = lambda *a: time.sleep(0.03) or fit(*a)\n"
     )
     start = subprocess.Popen
     children = []
@@ -394,6 +411,6 @@ def test_what_cannot_be_written(tmp_path):
 
 
 def test_every_refusal_has_its_sentence():
-    source = Path(footage_av.__file__).read_text() + Path(footage.__file__).read_text()
-    codes = set(re.findall(r"(?:Refusal|_error)\(\"(\w+)\"", source)) | {"too_heavy", "no_room"}
+    source = "".join(path.read_text() for path in (ROOT / "sessions").glob("footage*.py"))
+    codes = set(re.findall(r"(?:Refusal|film_error)\(\"(\w+)\"", source)) | {"too_heavy", "no_room"}
     assert codes == set(footage.MESSAGES)
