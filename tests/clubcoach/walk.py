@@ -25,6 +25,7 @@ from sessions.models import (
     Mark,
     MatchFilm,
     Tally,
+    Upload,
 )
 from tests import factories as make
 
@@ -78,6 +79,7 @@ def build_world(club: Any, *, coach: Any, analyst: Any, player: Any, other: Any,
     film.file.save("walk.webm", ContentFile(b"\x1aE\xdf\xa3" + b"0" * 996), save=False)
     film.save()
     MatchFilm.objects.create(match=match, film=film)
+    upload = Upload.objects.create(club=club, match=match, by=coach, name=f"on its way {mark}.webm", length=5)
     for person in (player, other):
         make.consent(person, purpose=f"purpose {mark}", given_by=coach)
         if person.is_minor():
@@ -189,6 +191,7 @@ def build_world(club: Any, *, coach: Any, analyst: Any, player: Any, other: Any,
     return {
         "matches": match.uuid,
         "films": film.uuid,
+        "uploads": upload.uuid,
         "analyses": working.uuid,
         "published": published.uuid,
         "situations": situation.pk,
