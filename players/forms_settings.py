@@ -87,6 +87,16 @@ class ClubForm(forms.Form):
             " point at a time. Counts at once."
         ),
     )
+    film_months = forms.IntegerField(
+        label=_("Months that a film is kept"),
+        min_value=1,
+        max_value=60,
+        help_text=_(
+            "Counted from when the last analysis of its matches was published, or from the upload where none was. Then"
+            " the film is deleted, with the pictures made of it, also one that is here already; a film that somebody"
+            " holds stays, and one without everybody's consent goes a week after that."
+        ),
+    )
     welfare_contact = forms.CharField(
         label=_("Welfare contact"),
         max_length=200,

@@ -30,6 +30,7 @@ CLUB_FIELDS = (
     "own_consent_age",
     "majority_age",
     "welfare_contact",
+    "film_months",
 )
 
 

@@ -75,7 +75,7 @@ def build_world(club: Any, *, coach: Any, analyst: Any, player: Any, other: Any,
         level.save(update_fields=["description"])
     match = make.make_match(club, [player, other, None, None], ref=f"ref-{mark}")
     film = Film(club=club, name=f"film {mark}.webm", size=1000, digest=f"{mark:0<64}"[:64], state="ready")
-    film.duration_s = 60
+    film.duration_s, film.strip = 60, [1.0]
     film.file.save("walk.webm", ContentFile(b"\x1aE\xdf\xa3" + b"0" * 996), save=False)
     film.save()
     MatchFilm.objects.create(match=match, film=film)
@@ -211,6 +211,7 @@ def build_world(club: Any, *, coach: Any, analyst: Any, player: Any, other: Any,
         "squads": squad.pk,
         "units": unit.pk,
         "notes": note.pk,
+        "strip": 1000,
         "lessons": lesson.uuid,
     }
 
