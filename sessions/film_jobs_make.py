@@ -5,12 +5,14 @@ from __future__ import annotations
 import math
 import time
 from pathlib import Path
+from typing import Any
 
 from django.db import transaction
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
 from clubcoach.jobs import Work, enqueue, handles
+from clubcoach.models import Job
 from sessions import film_store, footage, stills
 from sessions.film_jobs import AT_ONCE, DISK_FULL, Telling, disk_full, refuse
 from sessions.models import Film
@@ -73,7 +75,7 @@ def _go_on(work: Work, film: Film) -> None:
     for n in missing:
         if time.monotonic() - began > BUDGET_S:
             with work.finish():
-                _next_job(film)
+                _next_job(film, progress.words(progress.share), round(95 * progress.share))
             return
         _make_piece(source, n, pieces, length, progress, tell)
     _put_together(work, film, source, pieces)
@@ -119,22 +121,34 @@ def _make_piece(
     progress.made_s += long_s
 
 
-def _next_job(film: Film) -> None:
-    if Film.objects.select_for_update().filter(pk=film.pk, state=State.MAKING).exists():
-        enqueue("film.make", club=film.club, by=film.uploaded_by, key=str(film.uuid), film=film.pk)
+def _next_job(film: Film, said: str, progress: int) -> None:
+    if not Film.objects.select_for_update().filter(pk=film.pk, state=State.MAKING).exists():
+        return
+    job = enqueue("film.make", club=film.club, by=film.uploaded_by, key=str(film.uuid), film=film.pk)
+    # Until its turn comes the page says how far it is.
+    Job.objects.filter(pk=job.pk).update(note=said, progress=progress)
 
 
 def _put_together(work: Work, film: Film, source: Path, pieces: list[Path]) -> None:
     whole = film_store.making_of(film) / "whole.webm"
     tell = Telling(work, lambda _share: _("Putting the pieces together"), 95, 98)
-    duration_s = footage.join(pieces, source, whole, tell=tell)
+    starts = [n * PIECE_S for n in range(len(pieces))]
+    remarks: list[str] = []
+    duration_s = footage.join(pieces, source, whole, starts=starts, tell=tell, note=remarks.append)
     if abs(duration_s - (film.duration_s or 0.0)) > OFF_S:
         with work.finish():
             _wrong_length(film, duration_s)
         return
+    # What is served is looked at as what came was: a copy that nobody can read is found here and not by a coach.
+    copy = footage.probe(whole)
+    remark = " ".join([film.remark, *(str(footage.REMARKS[code]) for code in remarks)]).strip()
     digest = film_store.digest_of(whole, Telling(work, tell.words, 98, 99))
+    facts = {
+        **{"width": copy.width, "height": copy.height, "frame_rate": copy.frame_rate},
+        **{"served": digest, "remark": remark[:300], "duration_s": film.duration_s},
+    }
     with film_store.second_name(whole, film.club_id) as part, work.finish():
-        _serve(film, digest, part)
+        _serve(film, facts, part)
 
 
 def _wrong_length(film: Film, duration_s: float) -> None:
@@ -144,20 +158,21 @@ def _wrong_length(film: Film, duration_s: float) -> None:
     transaction.on_commit(lambda: film_store.drop_pieces(film))
 
 
-def _serve(film: Film, digest: str, part: Path) -> None:
+def _serve(film: Film, facts: dict[str, Any], part: Path) -> None:
     """Name the copy, for every film of the club with this content; the original goes."""
     film_store.hold(film.club_id)
     waiting = Film.objects.filter(club=film.club_id, state__in=[State.MAKING, State.PAUSED])
     rows = list(waiting.filter(digest=film.digest).select_for_update().order_by("pk"))
     if not any(row.pk == film.pk and row.state == State.MAKING for row in rows):
         return
-    name, size = film_store.name_of(film.club_id, digest, "webm"), part.stat().st_size
+    name, size = film_store.name_of(film.club_id, facts["served"], "webm"), part.stat().st_size
     film_store.put(part, name)
     originals = [row.original.name or "" for row in rows]
     for row in rows:
         row.state, row.problem = State.READY, ""
-        row.file, row.original, row.served, row.size = name, "", digest, size
-        row.duration_s = film.duration_s
+        row.file, row.original, row.size = name, "", size
+        for fact, value in facts.items():
+            setattr(row, fact, value)
         row.save()
         enqueue("film.strip", club=film.club, by=row.uploaded_by, key=str(row.uuid), film=row.pk)
 

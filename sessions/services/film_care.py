@@ -22,7 +22,11 @@ from sessions.services.rules import in_time
 
 State = Film.State
 AT_WORK = ("film.read", "film.make")
+AT_STAGE = [State.ARRIVED, State.MAKING, State.PAUSED]
+TRIABLE = [State.ARRIVED, State.MAKING, State.REFUSED]
 WHY_MOST = 200
+NOT_GONE = [state for state in State.values if state != State.GONE]
+STORED = [state for state in NOT_GONE if state != State.AWAY]
 
 
 def work_on(film: Film) -> Any:
@@ -36,7 +40,7 @@ def halt(film: Film) -> None:
         jobs.stop(job)
 
 
-def _held(film: Film, *states: str) -> Film:
+def _held(film: Film, *states: Any) -> Film:
     """The film's row, so that nobody else changes it meanwhile; refused in a state in which this means nothing."""
     film_store.hold(film.club_id)
     row = Film.objects.select_for_update(of=("self",)).select_related("club").get(pk=film.pk)
@@ -77,7 +81,7 @@ def cancel_film(*, by: User, film: Film) -> Film:
     """End the reading or the making; the bytes stay for another try, what was made of them goes."""
     viewer_of(by, film.club).must(Can.EDIT_MATCHES)
     halt(film)
-    row = _held(film, State.ARRIVED, State.MAKING, State.PAUSED)
+    row = _held(film, *AT_STAGE)
     row.state = State.REFUSED
     row.problem = _("Somebody called this off. What was uploaded is kept for a week.")
     row.save(update_fields=["state", "problem"])
@@ -91,7 +95,7 @@ def again_film(*, by: User, film: Film) -> Film:
     """Try once more what failed or was refused, while the bytes are here."""
     viewer_of(by, film.club).must(Can.EDIT_MATCHES)
     insist(stills.may_be_shown(film))
-    row = _held(film, State.ARRIVED, State.MAKING, State.REFUSED)
+    row = _held(film, *TRIABLE)
     name = film_store.source_of(row)
     if not name:
         raise ValidationError(_("The bytes of this film are no longer here: please upload it again."))
@@ -114,7 +118,7 @@ def _enqueue(kind: str, film: Film, by: User | None) -> None:
 def show_match(*, by: User, film: Film, match: Match, offset_s: float, now: datetime | None = None) -> None:
     """Say that a film shows another match too. Everybody in that match has to agree."""
     viewer_of(by, film.club).must(Can.EDIT_MATCHES)
-    row = _held(film, *(set(State) - {State.GONE}))
+    row = _held(film, *NOT_GONE)
     if match.club_id != row.club_id:
         raise ValidationError({"match": _("This match is another club's.")})
     if _shown_already(row, match):
@@ -140,7 +144,7 @@ def _shown_already(film: Film, match: Match) -> bool:
 def move_film(*, by: User, film: Film, match: Match, offset_s: float) -> None:
     """Say anew at which moment of a match a film begins."""
     viewer_of(by, film.club).must(Can.EDIT_MATCHES)
-    row = _held(film, *(set(State) - {State.GONE}))
+    row = _held(film, *NOT_GONE)
     moved = MatchFilm.objects.filter(film=row, match=match).update(offset_s=_offset(offset_s))
     if not moved:
         raise ValidationError({"match": _("The film does not show this match.")})
@@ -151,7 +155,7 @@ def move_film(*, by: User, film: Film, match: Match, offset_s: float) -> None:
 def hide_match(*, by: User, film: Film, match: Match) -> None:
     """Say that a film does not show a match after all."""
     viewer_of(by, film.club).must(Can.EDIT_MATCHES)
-    row = _held(film, *State)
+    row = _held(film, *State.values)
     links = MatchFilm.objects.filter(film=row)
     if not links.filter(match=match).exists():
         raise ValidationError({"match": _("The film does not show this match.")})
@@ -178,7 +182,7 @@ def _offset(offset_s: float) -> float:
 def hold_film(*, by: User, film: Film, why: str) -> Film:
     """Keep a film beyond the club's rule; a consent that ends still ends it."""
     viewer_of(by, film.club).must(Can.KEEP_FILMS)
-    row = _held(film, *(set(State) - {State.GONE, State.AWAY}))
+    row = _held(film, *STORED)
     words = " ".join(why.split())
     if not words:
         raise ValidationError({"why": _("Say why the film is kept for longer.")})
@@ -194,7 +198,7 @@ def hold_film(*, by: User, film: Film, why: str) -> Film:
 def let_go(*, by: User, film: Film) -> Film:
     """Leave a film to the club's rule again."""
     viewer_of(by, film.club).must(Can.KEEP_FILMS)
-    row = _held(film, *(set(State) - {State.GONE}))
+    row = _held(film, *NOT_GONE)
     row.held, row.held_by, row.held_why = False, None, ""
     row.save(update_fields=["held", "held_by", "held_why"])
     audit.record(by=by, club=row.club, action="film.let_go", target=row)
@@ -226,7 +230,7 @@ def remove_film(*, by: User, film: Film, although_open: bool = False, now: datet
 def end_film(*, by: User | None, film: Film, why: str, now: datetime) -> Film:
     """Take the bytes away and what was made of them; the row stays and says when and why."""
     halt(film)
-    row = _held(film, *(set(State) - {State.GONE}))
+    row = _held(film, *NOT_GONE)
     names = [row.file.name, row.original.name]
     digest, club = row.digest, row.club_id
     row.state, row.gone_at, row.gone_why = State.GONE, now, why

@@ -56,7 +56,7 @@ def begin_upload(
     return upload
 
 
-def end_upload(*, by: User, upload: Upload) -> None:
+def end_upload(*, by: User | None, upload: Upload) -> None:
     """Forget an upload with what has come of it; one that has become a film is left alone."""
     with transaction.atomic():
         gone, _rows = Upload.objects.filter(pk=upload.pk, film=None).delete()

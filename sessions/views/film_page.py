@@ -54,11 +54,12 @@ def _work(request: Any, film: Film) -> dict[str, Any]:
     """What the part needs that says how far it is."""
     job = work_on(film).first() if film.state in (State.ARRIVED, State.MAKING) else None
     going = job is not None and not job.over
+    said = job.note if job else ""
     return {
         "film": film,
         "job": job,
         "going": going,
-        "said": _("Waiting for its turn") if going and not job.note else job.note if job else "",
+        "said": _("Waiting for its turn") if going and not said else said,
         "bytes_here": bool(film.file or film.original),
         "may_edit": bool(request.viewer.can(Can.EDIT_MATCHES)),
     }
