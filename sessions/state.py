@@ -69,18 +69,29 @@ def _match(match: Match) -> Document:
 
 
 def _films(match: Match) -> list[Document]:
-    rows = MatchFilm.objects.filter(match=match, film__state=Film.State.READY).select_related("film")
+    """What can be watched: here, or in a page that is given the file; by what such a file is known comes along."""
+    watched = [Film.State.READY, Film.State.AWAY]
+    rows = MatchFilm.objects.filter(match=match, film__state__in=watched).select_related("film")
     return [
         {
             "uuid": str(row.film.uuid),
             "name": row.film.name,
-            "url": reverse("film_bytes", args=[match.club.slug, row.film.uuid]),
+            "state": row.film.state,
+            "url": _bytes_url(match, row.film),
             "offset_s": row.offset_s,
             "duration_s": row.film.duration_s,
             "frame_rate": row.film.frame_rate,
+            "size": row.film.size,
+            "slices": row.film.slices,
         }
         for row in rows
     ]
+
+
+def _bytes_url(match: Match, film: Film) -> str | None:
+    if film.state == Film.State.AWAY:
+        return None
+    return reverse("film_bytes", args=[match.club.slug, film.uuid])
 
 
 def _seats(match: Match) -> list[Document]:

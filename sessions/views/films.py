@@ -26,11 +26,11 @@ from clubcoach.models import AuditEvent
 from players.forms import tell
 from sessions import ranges, services, stills
 from sessions.forms import FilmForm
-from sessions.models import Film
+from sessions.models import Film, Upload
 from sessions.services.films import MB, too_large, visitors_without_consent
 from sessions.uploads import NotTooLarge
 from sessions.views.matches import match_here
-from sessions.views.parts import films_of, still_reading
+from sessions.views.parts import arrival, films_of, still_reading
 
 CHUNK = 256 * 1024
 TYPES = {
@@ -47,6 +47,8 @@ def _film_upload(request: Any, match: UUID) -> HttpResponse:
     row = match_here(request.viewer, match)
     if request.method == "GET" and request.htmx:
         return _page(request, row, None, "sessions/parts/films.html")
+    if request.method == "POST" and request.POST.get("give_up"):
+        return _give_up(request, row)
     ask = visitors_without_consent(row)
     form = FilmForm(ask_visitors=ask)
     if request.method == "POST":
@@ -67,6 +69,20 @@ def _film_upload(request: Any, match: UUID) -> HttpResponse:
     return _page(request, row, form, "sessions/film_upload.html")
 
 
+def _give_up(request: Any, match: Any) -> HttpResponse:
+    """Forget an upload that waits to be gone on with, where no script does it."""
+    rows = Upload.objects.filter(match=match, by=request.user, film=None).select_related("club")
+    try:
+        upload = rows.filter(uuid=request.POST["give_up"]).first()
+    except ValidationError:
+        upload = None
+    if upload is None:
+        raise Http404
+    services.end_upload(by=request.user, upload=upload)
+    messages.success(request, _("The upload is given up, and what had come of it is removed."))
+    return redirect("film_upload", slug=request.club.slug, match=match.uuid)
+
+
 def _page(request: Any, match: Any, form: FilmForm | None, template: str) -> HttpResponse:
     films = films_of(match)
     context = {
@@ -76,6 +92,7 @@ def _page(request: Any, match: Any, form: FilmForm | None, template: str) -> Htt
         "reading": still_reading(films),
         "may_watch": bool(request.viewer.can(Can.WATCH_FILM)),
         "may_edit": True,
+        **(arrival(request, match) if form else {}),
     }
     return render(request, template, context, status=422 if form and form.errors else 200)
 
@@ -100,10 +117,10 @@ def film_upload(request: Any, *args: Any, **kwargs: Any) -> HttpResponseBase:
 def film_bytes(request: Any, film: UUID) -> HttpResponseBase:
     row = get_object_or_404(Film.objects.filter(club=request.club, state=Film.State.READY), uuid=film)
     insist(stills.may_be_shown(row))
-    path = Path(row.file.path)
-    if not path.is_file():
+    path = Path(row.file.path) if row.file else None
+    if path is None or not path.is_file():
         raise Http404
-    response = file_answer(request, path, row.digest)
+    response = file_answer(request, path, row.served or row.digest)
     if response.status_code in (200, 206) and request.method == "GET":
         note_watching(request, "film.watched", row, since=timezone.now() - timedelta(days=1))
     return response

@@ -23,7 +23,7 @@ from sessions.ledger import ledger_of
 from sessions.models import Analysis, Match, MatchFilm, Seat
 from sessions.models.matches import players_without_consent
 from sessions.services.films import visitors_without_consent
-from sessions.views.parts import films_of
+from sessions.views.parts import arrival, films_of
 
 PAGE = 50
 
@@ -92,6 +92,7 @@ def match(request: Any, match: UUID) -> HttpResponse:
         "may_edit": bool(viewer.can(Can.EDIT_MATCHES)),
         "may_watch": bool(viewer.can(Can.WATCH_FILM)),
         "may_request": bool(viewer.can(Can.REQUEST_ANALYSIS)),
+        **arrival(request, row),
     }
     return render(request, "sessions/match.html", context)
 

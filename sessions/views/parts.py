@@ -1,26 +1,69 @@
-"""What several pages show: the films of a match with how far each has been read."""
+"""What several pages show: the films of a match with how far each is, and what they need to take one in."""
 
 from __future__ import annotations
 
 from typing import Any
 
+from django.middleware.csrf import get_token
+from django.urls import reverse
+from django.utils import timezone
+
 from clubcoach.models import Job
+from sessions import film_store
+from sessions.api_films import uploads_waiting
+from sessions.api_uploads import expires_at
 from sessions.models import Film, Match
+from sessions.views.film_words import arrival_words
+
+# Large enough to cost few requests, small enough that a bad line loses little.
+PIECE = 8 * 1024 * 1024
+AT_WORK = {Film.State.ARRIVED, Film.State.MAKING, Film.State.PAUSED}
 
 
 def films_of(match: Match) -> list[dict[str, Any]]:
-    """The films of a match in playing order; one that is still being read comes with its job."""
+    """The films of a match in playing order; one that somebody is at work on comes with its job."""
     rows = list(match.match_films.select_related("film", "film__uploaded_by"))
-    waiting = {str(row.film.uuid) for row in rows if row.film.state == Film.State.ARRIVED}
+    waiting = {str(row.film.uuid) for row in rows if row.film.state in AT_WORK}
     jobs: dict[str, Job] = {}
     if waiting:
-        found = Job.objects.filter(kind="film.read", club=match.club_id, key__in=waiting).order_by("pk")
+        kinds = ["film.read", "film.make"]
+        found = Job.objects.filter(kind__in=kinds, club=match.club_id, key__in=waiting).order_by("pk")
         jobs = {job.key: job for job in found}
-    return [{"row": row, "film": row.film, "job": jobs.get(str(row.film.uuid))} for row in rows]
+    return [_shown(row, jobs.get(str(row.film.uuid))) for row in rows]
+
+
+def _shown(row: Any, job: Job | None) -> dict[str, Any]:
+    film = row.film
+    failed = job is not None and job.over and job.state != Job.State.DONE
+    broken = film.state == Film.State.REFUSED or (failed and film.state != Film.State.PAUSED)
+    return {"row": row, "film": film, "job": job, "again": broken and bool(film.original or film.file)}
 
 
 def still_reading(films: list[dict[str, Any]]) -> bool:
     """Whether it is worth looking again in a second."""
-    return any(
-        film["film"].state == Film.State.ARRIVED and film["job"] and not film["job"].over for film in films
-    )
+    going = {Film.State.ARRIVED, Film.State.MAKING}
+    return any(film["film"].state in going and film["job"] and not film["job"].over for film in films)
+
+
+def arrival(request: Any, match: Match) -> dict[str, Any]:
+    """What the form for a film needs: the person's uploads that wait, and addresses and words for its script."""
+    now = timezone.now()
+    waiting = [upload for upload in uploads_waiting(request.user, match) if expires_at(upload) > now]
+    return {
+        "uploads": [_waiting(upload) for upload in waiting],
+        "arrival_words": arrival_words(),
+        "arrival_config": {
+            "match": str(match.uuid),
+            "piece": PIECE,
+            "uploads": reverse("api:uploads", args=[match.club.slug]),
+            "films": reverse("api:match_films", args=[match.club.slug, match.uuid]),
+            "page": reverse("film_upload", args=[match.club.slug, match.uuid]),
+            "token": get_token(request),
+        },
+    }
+
+
+def _waiting(upload: Any) -> dict[str, Any]:
+    here = film_store.arrived(upload)
+    percent = 100 * here // upload.length
+    return {"row": upload, "arrived": here, "percent": percent, "until": expires_at(upload)}

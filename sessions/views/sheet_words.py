@@ -5,6 +5,8 @@ from __future__ import annotations
 from django.utils.translation import gettext as _
 from django.utils.translation import pgettext
 
+from sessions.views.film_words import units
+
 
 def sheet_words() -> dict[str, str]:
     return {**_table(), **_film(), **_row(), **_marks(), **_said(), **_notes(), **_draws()}
@@ -50,6 +52,27 @@ def _film() -> dict[str, str]:
         "on": _("2 s on"),
         "half_speed": _("Half speed"),
         "own_film": _("Open a film from this device (it stays here)"),
+        "film_away": _("Open the film “{name}” from this device (it stays here)"),
+        "film_away_why": _(
+            "This film is on a coach's own disk, so this page has to be given the file each time it is opened."
+            " Until then the match time runs without it."
+        ),
+        "film_checking": _("Comparing the file with the film."),
+        "film_wrong": _(
+            "“{file}” is not the film “{name}”. {differs} It is not played: every time would be off."
+        ),
+        "differs_size": _("The size differs: {here} and not {there}."),
+        "differs_length": _("The length differs: {here} and not {there}."),
+        "differs_content": _("What is in it differs, although size and length are the same."),
+        "film_unreadable": _("The file cannot be read. Choose it again."),
+        "film_unplayable": _(
+            "This is the film, but this browser cannot play it. Upload it on the page of the match:"
+            " there a copy is made that every browser plays."
+        ),
+        "film_insecure": _(
+            "A film from this device can be compared only on a page with a secure connection (https)."
+        ),
+        **units(),
         "film_refused": _(
             "The film cannot be shown: it is missing, in a form that this browser cannot play,"
             " or a player has withdrawn consent. You can go on by match time."

@@ -1,7 +1,9 @@
 // The film beside the sheet, in match time: film time = match time - offset. Without a film a clock of its own
-// runs, so that a match can be coded from a film that plays elsewhere.
+// runs, so that a match can be coded from a film that plays elsewhere. A film that stays on a coach's disk is asked
+// for, and plays once the file is known to be that film.
+import { differences, factsOf, possible, slicesOf } from "../fingerprint.js";
 import { button, el } from "./dom.js";
-import { clock, readClock, w } from "./words.js";
+import { clock, readClock, sizeWords, w } from "./words.js";
 
 const BEFORE = 2;
 
@@ -16,11 +18,12 @@ export class Film {
     this.listeners = [];
     this.time = el("input", { type: "text", id: "film-time", autocomplete: "off", inputmode: "decimal" });
     this.video = el("video", { preload: "auto", playsinline: true, "aria-label": w("film") });
-    this.said = el("p", { class: "film-said soft small", hidden: true });
+    this.said = el("p", { class: "film-said soft small", role: "status", hidden: true });
+    this.opened = new Map();
     pane.replaceChildren(...this.parts());
     this.time.addEventListener("change", () => this.typed());
+    this.video.hidden = true;
     if (films.length) this.show(films[0]);
-    else this.video.hidden = true;
     for (const event of ["play", "pause", "seeked", "timeupdate"]) {
       this.video.addEventListener(event, () => this.tick(true));
     }
@@ -32,8 +35,9 @@ export class Film {
   parts() {
     this.runButton = button(w("run"), () => this.toggle(), { "data-key": "Space" });
     this.slow = button(w("half_speed"), () => this.half(), { "aria-pressed": "false" });
-    const own = el("input", { type: "file", accept: "video/*", on: { change: (event) => this.open(event) } });
-    const pick = el("label", { class: "fact own-film" }, el("span", {}, w("own_film")), own);
+    const own = el("input", { type: "file", accept: "video/*,.mkv", on: { change: (event) => this.open(event) } });
+    this.pickWords = el("span", {}, w("own_film"));
+    this.pick = el("label", { class: "fact own-film", hidden: this.films.length > 0 }, this.pickWords, own);
     const tools = el(
       "div",
       { class: "film-tools" },
@@ -43,28 +47,96 @@ export class Film {
       button(w("on"), () => this.jump(2)),
       this.slow,
     );
-    return [this.video, this.said, tools, this.films.length ? null : pick].filter(Boolean);
+    return [this.video, this.said, this.pick, tools];
   }
 
-  say(key) {
-    this.said.textContent = key ? w(key) : "";
+  say(key, values = {}) {
+    this.said.textContent = key ? w(key, values) : "";
     this.said.hidden = !key;
   }
 
   open(event) {
     const [file] = event.target.files;
     if (!file) return;
+    if (this.films.length) {
+      this.check(file);
+      return;
+    }
     // The film stays on this device: only times and marks travel.
     if (this.own) URL.revokeObjectURL(this.own);
     this.own = URL.createObjectURL(file);
-    this.video.hidden = false;
     this.show({ url: this.own, offset_s: 0, duration_s: null });
   }
 
+  // Whether a file is one of the films that stay away; the wrong one is not played, since every mark would be off.
+  async check(file) {
+    const away = this.films.filter((film) => film.state === "away");
+    const asked = this.wanted ?? away[0];
+    this.say(possible ? "film_checking" : "film_insecure");
+    if (!possible) return;
+    let facts;
+    let slices;
+    try {
+      [facts, slices] = await Promise.all([factsOf(file), slicesOf(file)]);
+    } catch {
+      this.say("film_unreadable");
+      return;
+    }
+    const found = { size: file.size, slices, duration_s: facts?.duration_s ?? null };
+    const film = away.find((one) => !differences(one, found).length);
+    if (!film) this.sayWrong(file, asked, found);
+    else if (!facts) this.say("film_unplayable");
+    else {
+      const time = this.now();
+      this.opened.set(film.uuid, URL.createObjectURL(file));
+      this.show(film, Math.max(0, time - film.offset_s));
+      this.tick(true);
+    }
+  }
+
+  sayWrong(file, asked, found) {
+    const values = {
+      size: [sizeWords(found.size), sizeWords(asked.size)],
+      length: [clock(found.duration_s, true), clock(asked.duration_s, true)],
+    };
+    const said = differences(asked, found).map((what) => {
+      const [here, there] = values[what] ?? [];
+      return w(`differs_${what}`, { here, there });
+    });
+    this.say("film_wrong", { file: file.name, name: asked.name, differs: said.join(" ") });
+  }
+
+  urlOf(film) {
+    return film.state === "away" ? this.opened.get(film.uuid) : film.url;
+  }
+
+  // A film that stays away is asked for; until its file is open the sheet's own clock runs.
+  askFor(film, time) {
+    this.video.pause();
+    this.at = time;
+    this.runs = false;
+    this.film = null;
+    this.wanted = film;
+    this.video.removeAttribute("src");
+    this.video.load();
+    this.video.hidden = true;
+    this.pickWords.textContent = w("film_away", { name: film.name });
+    this.pick.hidden = false;
+    this.say("film_away_why");
+  }
+
   show(film, start = null) {
+    const url = this.urlOf(film);
+    if (!url) {
+      this.askFor(film, start === null ? Math.max(0, film.offset_s) : start + film.offset_s);
+      return;
+    }
     this.film = film;
+    this.wanted = null;
     this.say(null);
-    this.video.src = film.url;
+    this.video.hidden = false;
+    this.pick.hidden = this.films.length > 0;
+    this.video.src = url;
     this.video.playbackRate = this.rate;
     if (start !== null) {
       this.video.addEventListener(
@@ -79,7 +151,7 @@ export class Film {
 
   filmAt(time) {
     const inside = (film) => film.offset_s <= time && time <= film.offset_s + (film.duration_s ?? Infinity);
-    return this.films.find(inside) ?? this.film;
+    return this.films.find(inside) ?? this.film ?? this.wanted ?? null;
   }
 
   now() {
@@ -95,11 +167,10 @@ export class Film {
 
   seek(time) {
     const to = Math.max(0, time);
-    if (this.film) {
-      const film = this.filmAt(to);
-      if (film !== this.film) this.show(film, to - film.offset_s);
-      else this.video.currentTime = Math.max(0, to - film.offset_s);
-    } else {
+    const film = this.filmAt(to);
+    if (film && film !== this.film && film !== this.wanted) this.show(film, to - film.offset_s);
+    else if (this.film) this.video.currentTime = Math.max(0, to - film.offset_s);
+    else {
       this.at = to;
       this.stamp = performance.now();
     }

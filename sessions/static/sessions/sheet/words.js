@@ -10,6 +10,13 @@ export function w(key, values = {}) {
   return text.replace(/\{(\w+)\}/g, (whole, name) => (name in values ? String(values[name]) : whole));
 }
 
+// Bytes in the thousands that disks are sold by; to the hundredth, since two files are told apart by it.
+export function sizeWords(bytes) {
+  const [unit, key] = bytes >= 1e9 ? [1e9, "gb"] : bytes >= 1e6 ? [1e6, "mb"] : [1e3, "kb"];
+  const places = { minimumFractionDigits: 2, maximumFractionDigits: 2 };
+  return w(key, { n: (bytes / unit).toLocaleString(document.documentElement.lang, places) });
+}
+
 export function clock(seconds, tenths = false) {
   if (seconds === null || seconds === undefined) return "";
   const all = tenths ? Math.round(seconds * 10) / 10 : Math.floor(seconds);
