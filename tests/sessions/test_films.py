@@ -1,6 +1,7 @@
 """Films: what is taken in, what is refused and with which words, who may watch, and when pictures go."""
 
 from datetime import UTC, datetime
+from io import BytesIO
 from pathlib import Path
 
 import cv2
@@ -16,7 +17,8 @@ from clubcoach import jobs
 from clubcoach.models import AuditEvent, Job
 from players.models import FilmConsent, Unit
 from players.services import withdraw_consent
-from sessions import footage, services, stills
+from sessions import film_store, footage, services, stills
+from sessions.fingerprint import slices_of
 from sessions.models import Cover, Film, MatchFilm
 from sessions.uploads import extension_of
 from tests import factories as make
@@ -67,7 +69,19 @@ def ready(agreed, real_film):
     """A film that was read, in a match with a published situation of Ana; the reading itself has its own tests."""
     agreed.film = add(agreed, upload=upload(real_film))
     Job.objects.all().delete()
-    Film.objects.update(state="ready", duration_s=40, width=160, height=96)
+    film = agreed.film
+    name = film_store.name_of(film.club_id, film.digest, "webm")
+    film_store.path_of(name).parent.mkdir(parents=True)
+    film_store.path_of(film.original.name).rename(film_store.path_of(name))
+    Film.objects.update(
+        state="ready",
+        file=name,
+        original="",
+        served=film.digest,
+        duration_s=40,
+        width=160,
+        height=96,
+    )
     agreed.film.refresh_from_db()
     agreed.situation = agreed.see(marks={"L2": "met"})
     agreed.close()
@@ -100,8 +114,8 @@ class TestAddFilm:
     def test_it_is_kept_and_read(self, agreed, real_film, settings):
         film = add(agreed, upload=upload(real_film, "Ana's match.webm"))
         assert film.state == "arrived"
-        assert kept(settings) == [f"{film.uuid}.webm"]
-        assert Path(film.file.path).read_bytes() == real_film
+        assert kept(settings) == [Path(film.original.name).name]
+        assert Path(film.original.path).read_bytes() == real_film
         assert film.size == len(real_film)
         assert len(film.digest) == 64
         assert MatchFilm.objects.get(film=film).offset_s == 0
@@ -363,7 +377,7 @@ class TestBytes:
         assert answer["Content-Disposition"] == "inline"
         assert answer["Cache-Control"] == "private, no-store"
         assert answer["Accept-Ranges"] == "bytes"
-        assert answer["ETag"] == f'"{ready.film.digest}"'
+        assert answer["ETag"] == f'"{ready.film.served}"'
 
     @pytest.mark.parametrize(
         ("header", "first", "last"),
@@ -400,7 +414,7 @@ class TestBytes:
         assert self.body(answer) == real_film
 
     def test_only_of_the_same_copy(self, ready):
-        etag = f'"{ready.film.digest}"'
+        etag = f'"{ready.film.served}"'
         assert self.get(ready, range="bytes=0-4", if_range=etag).status_code == 206
         assert self.get(ready, range="bytes=0-4", if_range='"other"').status_code == 200
         assert self.get(ready, range="bytes=0-4", if_range=f"W/{etag}").status_code == 200
