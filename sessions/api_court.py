@@ -1,0 +1,224 @@
+"""Court views through JSON: what landmarks give, keeping them, and spots in metres."""
+
+from __future__ import annotations
+
+from typing import Any
+from uuid import UUID
+
+from django.core.exceptions import ValidationError
+from django.shortcuts import get_object_or_404
+from django.utils.translation import gettext as _
+from drf_spectacular.utils import extend_schema
+from rest_framework import serializers
+from rest_framework.response import Response
+from rest_framework.views import APIView
+
+from clubcoach.access import Can
+from clubcoach.compute.court import LANDMARKS
+from sessions import court_reading, court_words, services
+from sessions.models import CourtView, Film
+from sessions.services.court import FARTHEST, LARGEST, SMALLEST, check_picture, clean_landmarks, fitted
+
+MOST_LANDMARKS, MOST_SPOTS = 30, 50
+# Films are shorter than this; what is larger is no moment of one.
+LONGEST_S = 1e6
+
+
+class PixelsField(serializers.ListField):
+    """Two numbers, ``[u, v]``: from the left, and from the top, of the whole picture."""
+
+    child = serializers.FloatField(min_value=-FARTHEST, max_value=FARTHEST)
+
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(min_length=2, max_length=2, **kwargs)
+
+
+class LandmarksField(serializers.DictField):
+    child = PixelsField()
+
+    def to_internal_value(self, data: Any) -> Any:
+        if isinstance(data, dict) and len(data) > MOST_LANDMARKS:
+            raise serializers.ValidationError(
+                _("At most %(most)d landmarks can be sent.") % {"most": MOST_LANDMARKS}
+            )
+        return super().to_internal_value(data)
+
+
+class TryCourtSerializer(serializers.Serializer):
+    width = serializers.IntegerField(min_value=SMALLEST, max_value=LARGEST)
+    height = serializers.IntegerField(min_value=SMALLEST, max_value=LARGEST)
+    landmarks = LandmarksField(help_text="Names of the printed plan, each with its place in pixels.")
+
+
+class SaveCourtSerializer(TryCourtSerializer):
+    from_s = serializers.FloatField(
+        min_value=0, max_value=LONGEST_S, default=0, help_text="The moment of the film from which it holds."
+    )
+    at_s = serializers.FloatField(
+        min_value=0,
+        max_value=LONGEST_S,
+        default=0,
+        help_text="The moment of the picture that was clicked on.",
+    )
+    looked = serializers.BooleanField(
+        default=False, help_text="Somebody saw the lines drawn back and found them on the court."
+    )
+
+
+class OffSerializer(serializers.Serializer):
+    name = serializers.CharField()
+    u = serializers.FloatField(help_text="Where all landmarks together put it.")
+    v = serializers.FloatField()
+    off_px = serializers.FloatField()
+    words = serializers.CharField()
+
+
+class LineSerializer(serializers.Serializer):
+    name = serializers.CharField()
+    points = serializers.ListField(child=serializers.ListField(child=serializers.FloatField()))
+
+
+class ZoneSerializer(serializers.Serializer):
+    zone = serializers.CharField()
+    label = serializers.CharField()
+    px = serializers.FloatField(allow_null=True)
+    cm = serializers.FloatField(allow_null=True)
+    px_words = serializers.CharField()
+    cm_words = serializers.CharField()
+
+
+class TriedCourtSerializer(serializers.Serializer):
+    n = serializers.IntegerField()
+    rms_px = serializers.FloatField()
+    rms_m = serializers.FloatField()
+    distortion = serializers.FloatField()
+    landmarks = OffSerializer(many=True)
+    worst = serializers.CharField(allow_blank=True)
+    count = serializers.CharField()
+    lines = LineSerializer(many=True)
+    expected = serializers.DictField(child=serializers.ListField(child=serializers.FloatField()))
+    zones = ZoneSerializer(many=True)
+    zone_words = serializers.CharField()
+    judged = serializers.ListField(child=serializers.CharField(), help_text="What can be judged from here.")
+
+
+class ViewSerializer(serializers.ModelSerializer):
+    landmarks = serializers.DictField(child=serializers.ListField(child=serializers.FloatField()))
+    copied = serializers.SerializerMethodField()
+    looked = serializers.SerializerMethodField()
+
+    class Meta:
+        model = CourtView
+        fields = ["from_s", "at_s", "width", "height", "landmarks", "rms_px", "rms_m"]
+        fields += ["copied", "looked", "placed_at", "looked_at"]
+
+    def get_copied(self, view: CourtView) -> bool:
+        return view.copied_from_id is not None
+
+    def get_looked(self, view: CourtView) -> bool:
+        return view.looked_at is not None
+
+
+class PlaceSerializer(serializers.Serializer):
+    name = serializers.CharField()
+    label = serializers.CharField()
+    x = serializers.FloatField()
+    y = serializers.FloatField()
+
+
+class CourtSerializer(serializers.Serializer):
+    plan = PlaceSerializer(many=True)
+    views = ViewSerializer(many=True)
+
+
+class SavedCourtSerializer(serializers.Serializer):
+    view = ViewSerializer()
+    fit = TriedCourtSerializer()
+
+
+class SpotsSerializer(serializers.Serializer):
+    at_s = serializers.FloatField(min_value=0, max_value=LONGEST_S)
+    points = serializers.ListField(child=PixelsField(), min_length=1, max_length=MOST_SPOTS)
+
+
+class SpotSerializer(serializers.Serializer):
+    u = serializers.FloatField()
+    v = serializers.FloatField()
+    x = serializers.FloatField(allow_null=True, help_text="Metres across; left of the middle is negative.")
+    y = serializers.FloatField(allow_null=True, help_text="Metres along; the camera's end is negative.")
+    covariance = serializers.ListField(
+        child=serializers.ListField(child=serializers.FloatField()), allow_null=True
+    )
+    inside = serializers.BooleanField()
+    words = serializers.CharField()
+
+
+class SpottedSerializer(serializers.Serializer):
+    from_s = serializers.FloatField(help_text="The view that holds at this moment.")
+    spots = SpotSerializer(many=True)
+
+
+def film_here(request: Any, uuid: UUID) -> Film:
+    return get_object_or_404(Film.objects.seen_by(request.viewer).select_related("club"), uuid=uuid)
+
+
+class CourtApi(APIView):
+    rights = {"GET": Can.WATCH_FILM, "POST": Can.EDIT_MATCHES, "PUT": Can.EDIT_MATCHES}
+
+    @extend_schema(operation_id="film_court", responses=CourtSerializer)
+    def get(self, request: Any, slug: str, uuid: UUID) -> Response:
+        film = film_here(request, uuid)
+        plan = [
+            {"name": name, "label": court_words.landmark(name), "x": x, "y": y}
+            for name, (x, y) in LANDMARKS.items()
+        ]
+        return Response({"plan": plan, "views": ViewSerializer(film.court_views.all(), many=True).data})
+
+    @extend_schema(
+        operation_id="film_court_try", request=TryCourtSerializer, responses={200: TriedCourtSerializer}
+    )
+    def post(self, request: Any, slug: str, uuid: UUID) -> Response:
+        """What landmarks would give; nothing is kept."""
+        film = film_here(request, uuid)
+        sent = TryCourtSerializer(data=request.data)
+        sent.is_valid(raise_exception=True)
+        data = sent.validated_data
+        check_picture(film, data["width"], data["height"])
+        places = clean_landmarks(data["landmarks"])
+        fit = fitted(places, data["width"], data["height"])
+        return Response(court_reading.told(fit, places, film.club))
+
+    @extend_schema(
+        operation_id="film_court_save", request=SaveCourtSerializer, responses={200: SavedCourtSerializer}
+    )
+    def put(self, request: Any, slug: str, uuid: UUID) -> Response:
+        """Keep the view that begins at ``from_s``, in the place of one that began there."""
+        film = film_here(request, uuid)
+        sent = SaveCourtSerializer(data=request.data)
+        sent.is_valid(raise_exception=True)
+        view = services.place_court(by=request.user, film=film, **sent.validated_data)
+        fit = court_reading.fit_of_view(view)
+        told = court_reading.told(fit, view.landmarks, film.club)
+        return Response({"view": ViewSerializer(view).data, "fit": told})
+
+
+class SpotsApi(APIView):
+    rights = {"POST": Can.WATCH_FILM}
+
+    @extend_schema(
+        operation_id="film_court_spots", request=SpotsSerializer, responses={200: SpottedSerializer}
+    )
+    def post(self, request: Any, slug: str, uuid: UUID) -> Response:
+        """Places on the floor for pixels of the picture's own size, with what a click leaves open."""
+        film = film_here(request, uuid)
+        sent = SpotsSerializer(data=request.data)
+        sent.is_valid(raise_exception=True)
+        view = court_reading.view_at(film, sent.validated_data["at_s"])
+        if view is None:
+            raise ValidationError(
+                {"at_s": _("No court view holds at this moment of the film. Place one first.")}
+            )
+        fit = court_reading.fit_of_view(view)
+        return Response(
+            {"from_s": view.from_s, "spots": court_reading.spots(fit, sent.validated_data["points"])}
+        )
