@@ -138,6 +138,16 @@ def test_only_ready_films_are_offered(court: Court) -> None:
     films = court.state()["match"]["films"]
     assert [(film["name"], film["offset_s"], film["duration_s"]) for film in films] == [("0.webm", 12.5, 60)]
     assert films[0]["url"].endswith("/bytes/")
+    assert films[0]["state"] == "ready"
+
+
+def test_a_film_that_stays_on_a_disk_comes_with_what_it_is_known_by(court: Court) -> None:
+    film = Film.objects.create(
+        club=court.cast.club, name="a.mp4", size=9, slices="ab" * 32, state="away", duration_s=60
+    )
+    MatchFilm.objects.create(match=court.match, film=film, offset_s=3)
+    (found,) = court.state()["match"]["films"]
+    assert (found["state"], found["url"], found["size"], found["slices"]) == ("away", None, 9, "ab" * 32)
 
 
 def test_who_may_read_it(court: Court) -> None:
