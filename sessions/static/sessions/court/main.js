@@ -179,13 +179,16 @@ async function save(event) {
 async function refresh(from) {
   const answer = await fetch(`${config.page}?from=${from}`, { credentials: "same-origin" });
   const page = new DOMParser().parseFromString(await answer.text(), "text/html");
-  const views = page.getElementById("court-views");
-  if (answer.ok && views) document.getElementById("court-views").replaceWith(views);
+  for (const id of answer.ok ? ["court-views", "court-heading"] : []) {
+    const now = page.getElementById(id);
+    if (now) document.getElementById(id).replaceWith(now);
+  }
 }
 
 async function measure(u, v) {
   if (!saved) return say(w("measure_first"));
   picture.draw("spots", [{ u, v }]);
+  say("");
   const [across, down] = [size("width") / picture.size[0], size("height") / picture.size[1]];
   try {
     const body = { at_s: picture.at, points: [[u * across, v * down]] };
@@ -243,7 +246,7 @@ function tools() {
   const strip = parts.strip.length
     ? el("details", { class: "drawer" }, el("summary", {}, w("strip")), el("div", { class: "court-strip" }, parts.strip))
     : null;
-  part("stage").append(...[modes, hand, when, strip].filter(Boolean));
+  part("tools").append(...[modes, hand, when, strip].filter(Boolean));
 }
 
 function fromHere() {

@@ -3,18 +3,15 @@ import { clock, config, w } from "./words.js";
 
 // What differs between a file and the film, in words; nothing if it is the film.
 export async function differs(file) {
-  const film = config.film;
+  const { film } = config;
   if (file.size !== film.size) return w("wrong_size");
-  let here;
-  try {
-    const { fingerprint } = await import("../fingerprint.js");
-    here = await fingerprint(file);
-  } catch {
-    return w("no_check");
+  const { differences, factsOf, possible, slicesOf } = await import("../fingerprint.js");
+  if (!possible) return w("no_check");
+  const facts = await factsOf(file);
+  const found = { size: file.size, duration_s: facts?.duration_s ?? null, slices: await slicesOf(file) };
+  const differ = differences(film, found);
+  if (differ.includes("length")) {
+    return w("wrong_duration", { here: clock(found.duration_s), there: clock(film.duration_s) });
   }
-  if (here.slices !== film.slices) return w("wrong_slices");
-  if (here.duration_s && Math.abs(here.duration_s - film.duration_s) > 0.15) {
-    return w("wrong_duration", { here: clock(here.duration_s), there: clock(film.duration_s) });
-  }
-  return "";
+  return differ.length ? w("wrong_slices") : "";
 }

@@ -25,7 +25,6 @@ export class Picture {
       "aria-label": w("loupe"),
     });
     loupe.replaceChildren(this.canvas);
-    loupe.hidden = false;
     stage.prepend(this.frame);
     stage.hidden = false;
     this.frame.append(this.overlay);
@@ -89,6 +88,7 @@ export class Picture {
 
   shown(at) {
     this.at = Math.round(at * 1000) / 1000;
+    this.frame.dataset.at = this.at;
     this.magnify();
     this.tell("shown", this.at);
   }
