@@ -6,6 +6,8 @@ import { button, el } from "./dom.js";
 import { clock, readClock, sizeWords, w } from "./words.js";
 
 const BEFORE = 2;
+// What is said without anything being wrong.
+const PLAIN = new Set([null, "film_away_why", "film_checking"]);
 
 export class Film {
   constructor(pane, films) {
@@ -52,6 +54,7 @@ export class Film {
 
   say(key, values = {}) {
     this.said.textContent = key ? w(key, values) : "";
+    this.said.className = `film-said ${PLAIN.has(key) ? "soft small" : "note wrong"}`;
     this.said.hidden = !key;
   }
 
