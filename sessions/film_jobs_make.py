@@ -72,8 +72,9 @@ def _go_on(work: Work, film: Film) -> None:
     tell = Telling(work, progress.words, 0, 95)
     work.tell(round(95 * progress.share), progress.words(progress.share))
     began = time.monotonic()
-    for n in missing:
-        if time.monotonic() - began > BUDGET_S:
+    for place, n in enumerate(missing):
+        # One piece at least: else a slow machine would hand the work on for ever.
+        if place and time.monotonic() - began > BUDGET_S:
             with work.finish():
                 _next_job(film, progress.words(progress.share), round(95 * progress.share))
             return
