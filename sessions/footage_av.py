@@ -128,6 +128,14 @@ def rate_of(stream: VideoStream) -> float:
     return float(stream.average_rate or stream.guessed_rate or 0)
 
 
+def shown_size(stream: VideoStream) -> tuple[int, int]:
+    """Width and height of the track as they are shown before any turning: some cameras store narrow samples."""
+    shape = float(stream.sample_aspect_ratio or 1)
+    if shape == 1 or not 0.25 <= shape <= 4:
+        return stream.width, stream.height
+    return max(2, 2 * int(stream.width * shape / 2)), stream.height
+
+
 def origin_of(container: InputContainer) -> float:
     # A player counts from the first picture or sound; Opus begins a few milliseconds before zero and is trimmed.
     return max(0.0, (container.start_time or 0) / av.time_base)

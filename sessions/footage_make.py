@@ -22,6 +22,7 @@ from sessions.footage_av import (
     rate_of,
     refuse_unreadable,
     shown_from,
+    shown_size,
 )
 from sessions.footage_write import VP9, Sound, write
 
@@ -263,7 +264,7 @@ class _Shape:
     def __init__(self, stream: VideoStream, turns: int, tallest: int) -> None:
         self.turns = turns
         # The track's size, not the picture's: all pieces must have the same.
-        width, height = stream.width, stream.height
+        width, height = shown_size(stream)
         scale = min(1.0, tallest / min(width, height))
         self.width, self.height = (
             max(2, 2 * math.floor(side * scale / 2 + 0.01)) for side in (width, height)

@@ -22,6 +22,7 @@ from sessions.footage_av import (
     origin_of,
     rate_of,
     refuse_unreadable,
+    shown_size,
 )
 from sessions.footage_make import steps_of
 
@@ -63,6 +64,7 @@ def probe(film: BinaryIO, size: int, *, max_s: float, max_bytes: int, max_pixels
         if duration > max_s:
             raise Refusal("too_long", hours=round(max_s / 3600, 1))
         rotation = round(first[1].rotation) % 360
+        width, height = shown_size(stream)
         sideways = rotation in (90, 270)
         rate = rate_of(stream)
         steady = _steady(container, stream, reach, duration)
@@ -72,8 +74,8 @@ def probe(film: BinaryIO, size: int, *, max_s: float, max_bytes: int, max_pixels
         facts = {
             "container": name,
             "duration_s": round(duration, 3),
-            "width": stream.height if sideways else stream.width,
-            "height": stream.width if sideways else stream.height,
+            "width": height if sideways else width,
+            "height": width if sideways else height,
             "frame_rate": round(rate, 3),
             "video_codec": codec_of(stream),
             "audio_codec": codec_of(sound) if sound is not None else "",
@@ -97,6 +99,8 @@ def probe(film: BinaryIO, size: int, *, max_s: float, max_bytes: int, max_pixels
 
 
 def _played(name: str, stream: VideoStream, frame: av.VideoFrame, sound: Any) -> bool:
+    if shown_size(stream) != (stream.width, stream.height):
+        return False
     if codec_of(stream) not in PLAYED_PICTURES.get(name, ()) or frame.format.name not in PLAYED_FORMATS:
         return False
     if codec_of(stream) == "h264" and stream.profile not in PLAYED_PROFILES:

@@ -77,6 +77,8 @@ SOURCES: dict[str, tuple[str, ...]] = {
     "vp9.webm": (
         "-c:v",
         "libvpx-vp9",
+        "-pix_fmt",
+        "yuv420p",
         "-deadline",
         "realtime",
         "-cpu-used",
