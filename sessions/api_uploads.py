@@ -68,7 +68,9 @@ class Tus(APIView):
 
     def initial(self, request: Any, *args: Any, **kwargs: Any) -> None:
         super().initial(request, *args, **kwargs)
-        if request.method != "OPTIONS" and request.headers.get("Tus-Resumable") != VERSION:
+        # What is not there at all is 405, in whichever version it is asked for.
+        spoken = request.method != "OPTIONS" and request.method in self.allowed_methods
+        if spoken and request.headers.get("Tus-Resumable") != VERSION:
             raise Refused(
                 412, _("This address speaks version 1.0.0 of the upload protocol tus and no other.")
             )
