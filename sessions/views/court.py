@@ -37,7 +37,7 @@ def film_here(viewer: Any, uuid: UUID) -> Film:
 def court_view(request: Any, film: UUID) -> HttpResponse:
     row = film_here(request.viewer, film)
     if request.method == "GET":
-        return _page(request, row, Draft.of(row, request.GET.get("from", "")))
+        return _page(request, row, Draft.of(row, request.GET.get("from", ""), request.GET.get("at", "")))
     request.viewer.must(Can.EDIT_MATCHES)
     act = request.POST.get("act", "")
     if act == "remove":
@@ -129,6 +129,7 @@ def _page(request: Any, film: Film, draft: Draft) -> HttpResponse:
         "why_not": may_be_placed(film),
         "may_edit": may_edit,
         "poster": config["poster"],
+        "moments": [(exact(row["at"]), row["words"]) for row in config["strip"]],
         "config": config,
         "words": page_words(),
         "places": CameraPlace.objects.filter(club=request.club) if may_edit else [],

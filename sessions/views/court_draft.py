@@ -41,13 +41,18 @@ class Draft:
     problems: list[str] = field(default_factory=list)
 
     @classmethod
-    def of(cls, film: Film, sent: str) -> Draft:
-        """The view that begins at the moment in the address, else the first one, else an empty form."""
+    def of(cls, film: Film, sent: str, at: str = "") -> Draft:
+        """The view that begins at the moment in the address, else the first one, else an empty form.
+
+        ``at`` is the moment of the picture for an empty form, one of the film's strip.
+        """
         views = list(film.court_views.all())
         wanted = [view for view in views if exact(view.from_s) == sent] or views[:1]
         if sent == NEW or not wanted:
             size = (film.width or 0, film.height or 0)
-            return cls(film, None, 0.0, first_picture(film), *size, chosen=next(iter(LANDMARKS)))
+            at_s = next((moment for moment in film.strip if exact(moment) == at), first_picture(film))
+            from_s = at_s if views else 0.0
+            return cls(film, None, from_s, at_s, *size, chosen=next(iter(LANDMARKS)))
         view = wanted[0]
         texts = {name: (exact(u), exact(v)) for name, (u, v) in view.landmarks.items()}
         draft = cls(film, view, view.from_s, view.at_s, view.width, view.height, texts)

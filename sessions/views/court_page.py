@@ -24,11 +24,13 @@ def page_config(
 ) -> dict[str, Any]:
     """Nothing that shows the people in the film while somebody of them does not agree."""
     here = (film.club.slug, film.uuid)
-    strip = [float(at_s) for at_s in film.strip] if shown else []
     ready = shown and film.state == Film.State.READY
+    strip = [float(at_s) for at_s in film.strip] if ready else []
+    still = draft.at_s if draft.at_s in strip else next(iter(strip), None)
     return {
         "video": reverse("film_bytes", args=here) if ready else None,
-        "poster": strip_address(film, strip[0], large=True) if strip else None,
+        "poster": strip_address(film, still, large=True) if still is not None else None,
+        "poster_at": still,
         "strip": [{"at": at_s, "url": strip_address(film, at_s), "words": clock(at_s)} for at_s in strip],
         "own": shown and film.state == Film.State.AWAY,
         "film": {

@@ -279,7 +279,7 @@ async function film(url) {
 }
 
 async function poster() {
-  await picture.still(config.poster, config.strip[0]?.at ?? 0).catch(() => say(w("no_picture")));
+  await picture.still(config.poster, config.poster_at).catch(() => say(w("no_picture")));
 }
 
 function start() {
