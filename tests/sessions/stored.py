@@ -122,6 +122,8 @@ def orphans() -> list[str]:
             continue
         if folder == "strips" and (rest[0], rest[1].partition("-")[0]) in pictured:
             continue
+        if folder == "stills" and rest[0].partition("-")[0] in {digest for _club, digest in pictured}:
+            continue
         if name not in named:
             left.append(name)
     return left
