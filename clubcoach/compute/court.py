@@ -18,9 +18,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from clubcoach.compute.camera import HALF_LENGTH, HALF_WIDTH, SERVICE_LINE
-from clubcoach.compute.court_fit import Solved, solve
+from clubcoach.compute.court_fit import solve
 from clubcoach.compute.court_lens import View
-from clubcoach.compute.court_refuse import MOST_RMS_M, CourtError, check_order, check_points, worst_landmark
+from clubcoach.compute.court_refuse import MOST_RMS_M, CourtError, check_order, check_points, misfit, slip
 
 __all__ = ["LANDMARKS", "MOST_RMS_M", "CourtError", "CourtFit", "calibrate"]
 
@@ -54,9 +54,13 @@ class CourtFit:
     rms_px : float
         Root mean square distance between clicked and drawn landmarks, pixels.
     rms_m : float
-        The same on the floor, metres.
+        The same on the floor, metres, each landmark weighted by how finely the picture shows the floor there; at
+        most `MOST_RMS_M`.
     n : int
         Landmarks used.
+    odd : int or None
+        Index of the landmark that lies farther from where the others put it than clicks do (four standard
+        deviations), worth another look; None when there is none.
     distortion : float
         First radial term: by what share a place half a picture's long side from the middle is moved outwards
         (negative: inwards). 0 without distortion.
@@ -69,6 +73,7 @@ class CourtFit:
     rms_px: float
     rms_m: float
     n: int
+    odd: int | None
     distortion: float
     click_sd: float
     image_size: tuple[int, int]
@@ -95,7 +100,37 @@ class CourtFit:
         ValueError
             When the array has another shape.
         """
-        return self._view.floor(_pairs(points), self._spread, self.click_sd)
+        places, clicks, parts = self._view.spread_out(_pairs(points), self.click_sd)
+        return places, clicks + parts @ self._spread @ parts.transpose(0, 2, 1)
+
+    def apart(self, first: ArrayLike, second: ArrayLike) -> tuple[Floats, Floats]:
+        """From one click to another on the floor: what the fit does not know mostly moves both alike.
+
+        Parameters
+        ----------
+        first, second : array_like of float, shape (n, 2)
+            Pixels.
+
+        Returns
+        -------
+        steps : ndarray of float64, shape (n, 2)
+            Metres from the first to the second; NaN where one of them shows no floor.
+        covariances : ndarray of float64, shape (n, 2, 2)
+            Square metres.
+
+        Raises
+        ------
+        ValueError
+            When an array has another shape, or they are not of one length.
+        """
+        start, end = _pairs(first), _pairs(second)
+        if start.shape != end.shape:
+            raise ValueError(f"{len(start)} first clicks, but {len(end)} second ones")
+        places, clicks, parts = self._view.spread_out(np.concatenate([start, end]), self.click_sd)
+        n = len(start)
+        part = parts[n:] - parts[:n]
+        covariances = clicks[:n] + clicks[n:] + part @ self._spread @ part.transpose(0, 2, 1)
+        return places[n:] - places[:n], covariances
 
     def to_image(self, points: ArrayLike) -> Floats:
         """Where places on the floor appear in the picture.
@@ -162,26 +197,27 @@ def calibrate(
         raise ValueError(f"{len(image)} points in the picture, but {len(court)} on the court")
     check_points(image, court, size, click_sd)
     solved = solve(image, court, size, click_sd)
-    check_order(solved.view, image, court)
-    rms_m = _floor_rms(solved, image, court, click_sd)
-    if not rms_m <= MOST_RMS_M:
-        raise CourtError("too_far_off", {"rms_m": rms_m, **worst_landmark(image, court, size, click_sd)})
+    try:
+        check_order(solved.view, court)
+    except CourtError as error:
+        if error.facts["how"] == "crossed":
+            error.facts |= slip(image, court, size, click_sd, float("inf"))
+        raise
+    found = misfit(solved, image, court, click_sd)
+    if not found.rms_m <= MOST_RMS_M or found.slipped:
+        facts = slip(image, court, size, click_sd, found.rms_px)
+        raise CourtError("too_far_off", {"rms_m": found.rms_m, "most_m": MOST_RMS_M, **facts})
     return CourtFit(
-        rms_px=float(np.sqrt(np.mean(np.sum((solved.view.project(court) - image) ** 2, axis=1)))),
-        rms_m=rms_m,
+        rms_px=found.rms_px,
+        rms_m=found.rms_m,
         n=len(image),
+        odd=found.odd,
         distortion=float(solved.view.bend[0]),
         click_sd=float(click_sd),
         image_size=size,
         _view=solved.view,
         _spread=solved.spread,
     )
-
-
-def _floor_rms(solved: Solved, image: Floats, court: Floats, click_sd: float) -> float:
-    places, _ = solved.view.floor(image, solved.spread, click_sd)
-    off = np.sum((places - court) ** 2, axis=1)
-    return float(np.sqrt(np.mean(off))) if np.isfinite(off).all() else float("inf")
 
 
 def _pairs(points: ArrayLike) -> Floats:

@@ -18,8 +18,8 @@ from clubcoach.compute.court_lens import View
 Floats = NDArray[np.float64]
 
 # What lenses of phones usually do (common practice), in units of half the picture's long side.
-BEND_SD = (0.15, 0.05)
-CENTRE_SD = 0.03
+BEND_SD = (0.3, 0.1)
+CENTRE_SD = 0.1
 STEPS = 60
 
 
@@ -31,7 +31,9 @@ class Solved:
     spread: Floats
 
 
-def solve(image: Floats, court: Floats, size: tuple[int, int], click_sd: float) -> Solved:
+def solve(
+    image: Floats, court: Floats, size: tuple[int, int], click_sd: float, *, steps: int = STEPS
+) -> Solved:
     """The likeliest view, given the clicks and what lenses usually do.
 
     Parameters
@@ -42,6 +44,8 @@ def solve(image: Floats, court: Floats, size: tuple[int, int], click_sd: float) 
         Width and height, pixels.
     click_sd : float
         Pixels.
+    steps : int
+        At most this many of the least squares' steps.
 
     Returns
     -------
@@ -51,10 +55,10 @@ def solve(image: Floats, court: Floats, size: tuple[int, int], click_sd: float) 
     target = (image - view.middle) / view.unit
     precision = np.concatenate([np.repeat((view.unit / click_sd), 2 * len(image)), 1 / _prior_sd()])
     damp, (gap, slope) = 1e-6, _gaps(view, court, target, precision)
-    for _ in range(STEPS):
+    for _ in range(steps):
         square, pull = slope.T @ slope, slope.T @ gap
-        step: Floats = -np.linalg.solve(square + damp * np.diag(np.diag(square)), pull)
-        tried = _moved(view, step)
+        step = -np.linalg.solve(square + damp * np.diag(np.diag(square)), pull)
+        tried = _moved(view, np.asarray(step, dtype=np.float64))
         new_gap, new_slope = _gaps(tried, court, target, precision)
         if np.isfinite(new_gap).all() and new_gap @ new_gap <= gap @ gap:
             done = float(np.abs(step).max()) < 1e-13
@@ -65,8 +69,7 @@ def solve(image: Floats, court: Floats, size: tuple[int, int], click_sd: float) 
             damp *= 10
             if damp > 1e8:
                 break
-    spread: Floats = np.linalg.inv(slope.T @ slope)
-    return Solved(view, spread)
+    return Solved(view, np.asarray(np.linalg.inv(slope.T @ slope), dtype=np.float64))
 
 
 def first_view(image: Floats, court: Floats, size: tuple[int, int]) -> View:
@@ -103,7 +106,7 @@ def _prior_sd() -> Floats:
 
 def _gaps(view: View, court: Floats, target: Floats, precision: Floats) -> tuple[Floats, Floats]:
     """What is left, in standard deviations, and its derivative by the twelve parts."""
-    drawn = (view.project(court) - view.middle) / view.unit
+    drawn = (view.pixels(court) - view.middle) / view.unit
     _, by_part = view.slopes(court)
     gap = np.concatenate([(drawn - target).ravel(), view.bend, view.centre]) * precision
     prior = np.concatenate([np.zeros((4, 8)), np.eye(4)], axis=1)

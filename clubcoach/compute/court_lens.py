@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
-# Steps of Newton's method to undo the bend; from a near start each squares the error.
-UNBEND_STEPS = 12
+# Steps to undo the bend, Newton's or, where those leave the bracket, halvings; three or four are usual.
+UNBEND_STEPS = 60
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -41,11 +41,16 @@ class View:
     metre: float
 
     def project(self, court: Floats) -> Floats:
-        """Pixels of places on the floor, shape (n, 2) both; NaN behind the camera."""
+        """Pixels of places on the floor, shape (n, 2) both; NaN behind the camera and where the bend folds back."""
         flat, front = self.flat(court)
+        shown = front & (np.linalg.norm(flat - self.centre, axis=1) < fold(self.bend))
+        return np.where(shown[:, None], self.pixels(court), np.nan)
+
+    def pixels(self, court: Floats) -> Floats:
+        """The same by the bare formula, which is smooth where nothing is shown: for a fit on its way."""
+        flat, _ = self.flat(court)
         bent, _ = bent_from(flat - self.centre, self.bend)
-        pixels = (bent + self.centre) * self.unit + self.middle
-        return np.where(front[:, None], pixels, np.nan)
+        return (bent + self.centre) * self.unit + self.middle
 
     def flat(self, court: Floats) -> tuple[Floats, NDArray[np.bool_]]:
         """Picture units before the bend, and whether the place is in front of the camera."""
@@ -55,22 +60,24 @@ class View:
         with np.errstate(divide="ignore", invalid="ignore"):
             return three[:, :2] / three[:, 2:], front
 
-    def floor(self, pixels: Floats, spread: Floats, click_sd: float) -> tuple[Floats, Floats]:
-        """Places on the floor and their covariances, shapes (n, 2) and (n, 2, 2); NaN where no floor shows."""
+    def spread_out(self, pixels: Floats, click_sd: float) -> tuple[Floats, Floats, Floats]:
+        """Places on the floor, and how they move with the click and with the view; NaN where no floor shows.
+
+        Returns places, (n, 2) metres; the covariance of the click on the floor, (n, 2, 2) square metres; and the
+        derivative of the place by the twelve parts of the view, (n, 2, 12), at a held click.
+        """
         bent = (pixels - self.middle) / self.unit - self.centre
         flat, found = flat_from(bent, self.bend)
         three = np.column_stack([flat + self.centre, np.ones(len(flat))]) @ np.linalg.inv(self.plane).T
         # The third component is one over the depth.
         found &= three[:, 2] > 1e-9
-        with np.errstate(divide="ignore", invalid="ignore"):
-            spots = three[:, :2] / three[:, 2:]
-        places = np.where(found[:, None], spots * self.metre + self.origin, np.nan)
+        spots = np.full_like(flat, np.nan)
+        spots[found] = three[found, :2] / three[found, 2:]
+        places = spots * self.metre + self.origin
         by_place, by_part = self.slopes(places)
-        seen = (click_sd / self.unit) ** 2 * np.eye(2) + by_part @ spread @ by_part.transpose(0, 2, 1)
         back = np.full_like(by_place, np.nan)
         back[found] = np.linalg.inv(by_place[found]) * self.metre
-        covariances = back @ seen @ back.transpose(0, 2, 1)
-        return places, (covariances + covariances.transpose(0, 2, 1)) / 2
+        return places, (click_sd / self.unit) ** 2 * back @ back.transpose(0, 2, 1), -back @ by_part
 
     def slopes(self, court: Floats) -> tuple[Floats, Floats]:
         """Derivatives of picture units: by court units, (n, 2, 2), and by the twelve parts of the view, (n, 2, 12).
@@ -105,19 +112,45 @@ def bent_from(ray: Floats, bend: Floats) -> tuple[Floats, Floats]:
     return ray * grow[:, None], turn
 
 
+def fold(bend: Floats) -> float:
+    """The radius from which on the bend would bring places back towards the middle; inf where it never does."""
+    roots = np.roots([5 * bend[1], 3 * bend[0], 1.0]) if bend.any() else np.empty(0)
+    squares = roots.real[(np.abs(roots.imag) < 1e-12) & (roots.real > 0)]
+    return float(np.sqrt(squares.min())) if squares.size else float("inf")
+
+
 def flat_from(bent: Floats, bend: Floats) -> tuple[Floats, NDArray[np.bool_]]:
     """Undo the radial bend: places before it, and whether there is such a place (a strong bend folds back)."""
     reach = np.linalg.norm(bent, axis=1)
-    radius = reach.copy()
+    last = fold(bend)
+    low = np.zeros_like(reach)
+    high = np.full_like(reach, last) if np.isfinite(last) else _beyond(reach, bend)
+    found = np.isfinite(reach) & (_reached(high, bend) > reach)
+    radius = np.clip(reach, low, high)
     for _ in range(UNBEND_STEPS):
         square = radius**2
-        slope = 1 + 3 * bend[0] * square + 5 * bend[1] * square**2
-        value = radius * (1 + bend[0] * square + bend[1] * square**2)
+        over = _reached(radius, bend) - reach
+        low, high = np.where(over < 0, radius, low), np.where(over < 0, high, radius)
         with np.errstate(divide="ignore", invalid="ignore"):
-            radius = np.where(slope > 1e-6, radius - (value - reach) / slope, np.nan)
-    square = radius**2
-    value = radius * (1 + bend[0] * square + bend[1] * square**2)
-    found = np.isfinite(radius) & (np.abs(value - reach) < 1e-9 * (1 + reach))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        share = np.where(reach > 0, radius / np.where(reach > 0, reach, 1.0), 1.0)
+            tried = radius - over / (1 + 3 * bend[0] * square + 5 * bend[1] * square**2)
+        inside = (tried >= low) & (tried <= high)
+        stepped = np.where(inside, tried, (low + high) / 2)
+        settled = np.abs(stepped - radius)[found] <= 1e-14 * (1 + reach[found])
+        radius = stepped
+        if settled.all():
+            break
+    share = np.divide(radius, reach, out=np.ones_like(reach), where=reach > 0)
     return bent * np.where(found, share, np.nan)[:, None], found
+
+
+def _reached(radius: Floats, bend: Floats) -> Floats:
+    square = radius**2
+    reached: Floats = radius * (1 + bend[0] * square + bend[1] * square**2)
+    return reached
+
+
+def _beyond(reach: Floats, bend: Floats) -> Floats:
+    radius = np.where(np.isfinite(reach), reach, 0.0) + 1.0
+    while (short := _reached(radius, bend) <= reach).any():
+        radius = np.where(short, 2 * radius, radius)
+    return radius
