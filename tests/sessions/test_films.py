@@ -1,7 +1,6 @@
 """Films: what is taken in, what is refused and with which words, who may watch, and when pictures go."""
 
 from datetime import UTC, datetime
-from io import BytesIO
 from pathlib import Path
 
 import cv2
@@ -9,7 +8,9 @@ import numpy as np
 import pytest
 from django.core.exceptions import ValidationError
 from django.core.files.uploadedfile import SimpleUploadedFile
+from django.db import connection
 from django.test import Client
+from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 from django.utils import timezone
 
@@ -18,8 +19,7 @@ from clubcoach.models import AuditEvent, Job
 from players.models import FilmConsent, Unit
 from players.services import withdraw_consent
 from sessions import film_store, footage, services, stills
-from sessions.fingerprint import slices_of
-from sessions.models import Cover, Film, MatchFilm
+from sessions.models import Cover, Film, MatchFilm, Upload
 from sessions.uploads import extension_of
 from tests import factories as make
 from tests.sessions.chain import make_chain
@@ -360,6 +360,116 @@ class TestUploadPage:
         )
 
 
+class TestFilmsOfAMatch:
+    """What the page says of a film in each state."""
+
+    def show(self, chain, state, **facts):
+        film = Film(club=chain.cast.club, name="court.mp4", size=9, digest="d" * 64, state=state)
+        film.uploaded_by = chain.cast.assistant
+        for name, value in facts.items():
+            setattr(film, name, value)
+        film.save()
+        MatchFilm.objects.create(match=chain.match, film=film, offset_s=30)
+        return film
+
+    def page(self, chain, name="film_upload", person=None):
+        client = chain.cast.client(person or chain.cast.assistant)
+        answer = client.get(url(name, chain.match.uuid))
+        assert answer.status_code == 200
+        return text_of(answer)
+
+    def work(self, film, kind="film.make", **fields):
+        return Job.objects.create(kind=kind, key=str(film.uuid), club=film.club, **fields)
+
+    def test_being_made(self, agreed):
+        film = self.show(agreed, "making", original="films/a.mp4")
+        self.work(film, state="done", note="an earlier piece of the work")
+        self.work(film, state="running", progress=20, note="Made 12 of 60 min, about 9 min left")
+        for name in ("film_upload", "match"):
+            page = self.page(agreed, name)
+            assert "Being made playable" in page
+            assert "20 of 100" in page
+            assert "Made 12 of 60 min, about 9 min left" in page
+            assert url("film", film.uuid) in page
+            assert "earlier piece" not in page
+        assert 'hx-trigger="every 1s"' in self.page(agreed)
+
+    def test_paused(self, agreed):
+        film = self.show(agreed, "paused", original="films/a.mp4")
+        self.work(film, state="stopped", note="Made 12 of 60 min")
+        page = self.page(agreed)
+        assert "<strong>Paused.</strong> Made 12 of 60 min" in page
+        assert "hx-trigger" not in page
+        assert url("film_again", film.uuid) not in page
+
+    def test_refused_with_another_try_while_its_bytes_are_here(self, agreed):
+        film = self.show(agreed, "refused", original="films/a.mp4", problem="No pictures in it.")
+        page = self.page(agreed)
+        assert "<strong>Refused.</strong> No pictures in it." in page
+        assert f'action="{url("film_again", film.uuid)}"' in page
+        Film.objects.update(original="")
+        assert f'action="{url("film_again", film.uuid)}"' not in self.page(agreed)
+
+    def test_what_failed_can_be_tried_again(self, agreed):
+        film = self.show(agreed, "making", original="films/a.mp4")
+        self.work(film, state="failed", note="The disk is full.")
+        page = self.page(agreed)
+        assert "<strong>Could not be made playable.</strong> The disk is full." in page
+        assert f'action="{url("film_again", film.uuid)}"' in page
+
+    def test_away(self, agreed):
+        self.show(agreed, "away", slices="a" * 64, duration_s=3600, width=1920, height=1080)
+        page = self.page(agreed)
+        assert "1:00:00 long, begins 0:30 into the match. 1920 by 1080 points." in page
+        assert "It stays on a disk of Aldo" in page
+        assert "Watch</a>" not in page
+
+    def test_gone(self, agreed):
+        self.show(agreed, "gone", name="", gone_at=NOW, gone_why="consent")
+        page = self.page(agreed)
+        assert "deleted film" in page
+        assert "Deleted on 20 Nov 2026: somebody in it no longer agrees." in page
+
+    def test_ready_says_what_a_viewer_should_know(self, agreed):
+        self.show(agreed, "ready", duration_s=60, remark="Its end is missing.")
+        assert "Its end is missing." in self.page(agreed)
+
+    def test_uploads_of_one_s_own_with_how_far_they_are(self, agreed):
+        call = {"match": agreed.match, "name": "court.mp4", "length": 8000}
+        mine = services.begin_upload(by=agreed.cast.assistant, **call)
+        services.begin_upload(by=agreed.cast.head_coach, **{**call, "name": "theirs.mp4"})
+        film_store.part_of(mine).parent.mkdir(parents=True, exist_ok=True)
+        film_store.part_of(mine).write_bytes(b"x" * 2000)
+        for name in ("film_upload", "match"):
+            page = self.page(agreed, name)
+            assert "25 % of 8.0 kB are here and kept until" in page
+            assert "theirs.mp4" not in page
+        client = agreed.cast.client(agreed.cast.head_coach)
+        where = url("film_upload", agreed.match.uuid)
+        for wrong in (mine.uuid, "12", agreed.match.uuid):
+            assert client.post(where, {"give_up": wrong}).status_code == 404
+        client = agreed.cast.client(agreed.cast.assistant)
+        assert client.post(where, {"give_up": mine.uuid}).status_code == 302
+        assert list(Upload.objects.values_list("name", flat=True)) == ["theirs.mp4"]
+        Upload.objects.update(touched_at=NOW)
+        assert "theirs.mp4" not in self.page(agreed, person=agreed.cast.head_coach), "its time is over"
+
+    @pytest.mark.parametrize("name", ["film_upload", "match"])
+    def test_as_many_queries_for_many(self, agreed, name):
+        client = agreed.cast.client(agreed.cast.assistant)
+        counts = []
+        for n in (1, 12):
+            while Film.objects.count() < n:
+                film = self.show(agreed, "making", original="films/a.mp4")
+                self.work(film, state="running", progress=20)
+                services.begin_upload(by=agreed.cast.assistant, match=agreed.match, name="a.mp4", length=9)
+            with CaptureQueriesContext(connection) as queries:
+                page = text_of(client.get(url(name, agreed.match.uuid)))
+            assert page.count("Being made playable") == n
+            counts.append(len(queries))
+        assert counts[0] == counts[1]
+
+
 class TestBytes:
     def get(self, chain, person=None, method="get", **headers):
         client = chain.cast.client(person or chain.cast.assistant)
@@ -420,6 +530,15 @@ class TestBytes:
         assert self.get(ready, range="bytes=0-4", if_range=f"W/{etag}").status_code == 200
         assert self.get(ready, if_none_match=etag).status_code == 304
         assert self.get(ready, if_match='"other"').status_code == 412
+
+    def test_films_from_before_there_were_copies_are_named_by_their_own_content(self, ready):
+        Film.objects.update(served="")
+        assert self.get(ready)["ETag"] == f'"{ready.film.digest}"'
+
+    @pytest.mark.parametrize("state", ["making", "paused", "refused", "arrived"])
+    def test_only_ready_films_have_bytes(self, ready, state):
+        Film.objects.update(state=state)
+        assert self.get(ready).status_code == 404
 
     def test_head(self, ready, real_film):
         answer = self.get(ready, method="head", range="bytes=0-4")
