@@ -186,7 +186,7 @@ class CourtApi(APIView):
         check_picture(film, data["width"], data["height"])
         places = clean_landmarks(data["landmarks"])
         fit = fitted(places, data["width"], data["height"])
-        return Response(court_reading.told(fit, places, film.club))
+        return Response(court_reading.told(fit, places, film))
 
     @extend_schema(
         operation_id="film_court_save", request=SaveCourtSerializer, responses={200: SavedCourtSerializer}
@@ -198,7 +198,7 @@ class CourtApi(APIView):
         sent.is_valid(raise_exception=True)
         view = services.place_court(by=request.user, film=film, **sent.validated_data)
         fit = court_reading.fit_of_view(view)
-        told = court_reading.told(fit, view.landmarks, film.club)
+        told = court_reading.told(fit, view.landmarks, film)
         return Response({"view": ViewSerializer(view).data, "fit": told})
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cache
 from typing import Any
@@ -22,6 +22,8 @@ from clubcoach.formatting import measure
 from sessions import court_reading
 
 WIDTH, HEIGHT = 1280, 720
+# What a phone is told to film with.
+LINES = 1080
 # Where an error of a pixel is told, on the middle of the court: metres from the net, the camera's end negative.
 PLACES = (-3.0, 3.0, 6.95)
 HALF_LENGTH, WALL, FENCE = 10.0, 3.0, 4.0
@@ -75,7 +77,7 @@ def _figures(stand: Stand) -> dict[str, Any]:
     }
 
 
-def rows() -> list[dict[str, Any]]:
+def rows(check_list: Mapping[str, Any]) -> list[dict[str, Any]]:
     """For the table: each way with what an error of a pixel in depth costs, what is seen, and what can be judged."""
     table = []
     for stand in STANDS:
@@ -87,8 +89,8 @@ def rows() -> list[dict[str, Any]]:
                 "tilt": _("%(n)d degrees") % {"n": round(stand.tilt)},
                 "costs": [_("%(n)d cm") % {"n": round(100 * cost)} for cost in figures["costs"]],
                 "first": measure(round(figures["first_m"], 1), "m"),
-                "top": measure(round(figures["top_m"], 1), "m"),
                 "zones": court_reading.zone_sentence(figures["fit"]),
+                "judged": court_reading.judged_by(figures["fit"], check_list, LINES),
             }
         )
     return table

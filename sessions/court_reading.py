@@ -8,8 +8,10 @@ from typing import Any
 
 import numpy as np
 
+from clubcoach.compute import court_reach
 from clubcoach.compute.court import LANDMARKS, CourtFit, calibrate
 from clubcoach.models import Club
+from players.models import CheckListVersion
 from sessions import court_plan, court_words
 from sessions.models import CourtView, Film
 
@@ -38,7 +40,7 @@ def fit_of_view(view: CourtView) -> CourtFit:
     return fit_of(view.landmarks, view.width, view.height)
 
 
-def told(fit: CourtFit, places: Mapping[str, Sequence[float]], club: Club) -> dict[str, Any]:
+def told(fit: CourtFit, places: Mapping[str, Sequence[float]], film: Film) -> dict[str, Any]:
     """Everything that a page says about landmarks that fit: numbers, and the words for them."""
     marks = residuals(fit, places)
     last = max(marks, key=lambda mark: mark["off_px"])
@@ -54,7 +56,7 @@ def told(fit: CourtFit, places: Mapping[str, Sequence[float]], club: Club) -> di
         "expected": expected(fit, places),
         "zones": zone_rows(fit, marks),
         "zone_words": zone_sentence(fit),
-        "judged": judged(fit, club),
+        "judged": judged(fit, film),
     }
 
 
@@ -118,50 +120,52 @@ def _spot(point: Sequence[float], place: Any, spread: Any) -> dict[str, Any]:
     }
 
 
-# Where each zone ends, metres from the net: round the net lies what both pairs' net places share.
-ZONES = {"near": (-10.0, -4.0), "middle": (-4.0, 4.0), "far": (4.0, 10.0)}
-
-
 def zone_sentence(fit: CourtFit) -> str:
-    return court_words.zone_sentence(zone_spreads(fit))
-
-
-def zone_spreads(fit: CourtFit) -> dict[str, float]:
-    """How far a clicked spot is off, in depth: the median of each zone's part that is in the picture."""
-    return {name: _spread(fit, low, high) for name, (low, high) in ZONES.items()}
-
-
-def _spread(fit: CourtFit, low: float, high: float) -> float:
-    width, height = fit.image_size
-    places = [(x, y) for x in np.linspace(-4.5, 4.5, 7) for y in np.linspace(low + 0.5, high - 0.5, 7)]
-    pixels = fit.to_image(places)
-    with np.errstate(invalid="ignore"):
-        shown = pixels[((pixels >= 0) & (pixels <= (width, height))).all(axis=1)]
-    spreads = fit.to_court(shown)[1][:, 1, 1] if len(shown) else np.empty(0)
-    known = spreads[np.isfinite(spreads)]
-    return float(np.sqrt(np.median(known))) if len(known) else math.inf
+    return court_words.zone_sentence({name: zone.along_m for name, zone in court_reach.zones(fit).items()})
 
 
 def zone_rows(fit: CourtFit, marks: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
-    """Each zone with how far its landmarks and a spot in it are off."""
-    rows = []
-    for name, spread in zone_spreads(fit).items():
-        low, high = ZONES[name]
-        offs = [mark["off_px"] for mark in marks if low <= LANDMARKS[mark["name"]][1] <= high]
-        px = math.sqrt(sum(off * off for off in offs) / len(offs)) if offs else None
-        known = math.isfinite(spread)
-        rows.append(
-            {
-                "zone": name,
-                "label": court_words.zone(name),
-                "px": None if px is None else round(px, 2),
-                "cm": round(100 * spread, 1) if known else None,
-                "px_words": court_words.pixels(px) if px is not None else "–",
-                "cm_words": court_words.centimetres(spread) if known else "–",
-            }
-        )
-    return rows
+    """Each zone with how far its landmarks are off, and a spot in it along the court, where a picture is coarsest."""
+    return [_zone_row(name, zone.along_m, marks) for name, zone in court_reach.zones(fit).items()]
 
 
-def judged(fit: CourtFit, club: Club) -> list[str]:
-    return []
+def _zone_row(name: str, spread: float, marks: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+    low, high = court_reach.ZONES[name]
+    offs = [mark["off_px"] for mark in marks if low <= LANDMARKS[mark["name"]][1] <= high]
+    px = math.sqrt(sum(off * off for off in offs) / len(offs)) if offs else None
+    known = math.isfinite(spread)
+    return {
+        "zone": name,
+        "label": court_words.zone(name),
+        "px": None if px is None else round(px, 2),
+        "cm": round(100 * spread, 1) if known else None,
+        "px_words": "–" if px is None else court_words.pixels(px),
+        "cm_words": court_words.centimetres(spread) if known else "–",
+    }
+
+
+def judged(fit: CourtFit, film: Film) -> list[str]:
+    """What of the club's check list can be judged in the film, and what not."""
+    lines = min(film.width, film.height) if film.width and film.height else None
+    return judged_by(fit, check_list_of(film.club), lines)
+
+
+def check_list_of(club: Club) -> Mapping[str, Any]:
+    newest = CheckListVersion.objects.of(club).first()
+    return newest.data if newest else {}
+
+
+def judged_by(fit: CourtFit, check_list: Mapping[str, Any], lines: int | None) -> list[str]:
+    """The same for a film with so many lines; nothing where the list asks nothing."""
+    areas, checks = _asked(check_list)
+    return court_words.judged(areas, checks, court_reach.reach(fit, checks.values(), lines=lines))
+
+
+def _asked(data: Mapping[str, Any]) -> tuple[dict[str, str], dict[str, dict[str, Any]]]:
+    """Names of the areas that are on, and the checks that their situations ask, by code, in the list's order."""
+    on = [area for area in data.get("areas", ()) if area.get("on_by_default")]
+    codes = {code for area in on for row in area.get("asked", {}).values() for code in row}
+    names = {area["code"]: area["name"] for area in sorted(on, key=lambda area: area.get("order", 0))}
+    optional = {"decides": "eye", "end": "both", "needs": "", "bounds": {}}
+    checks = {row["code"]: {**optional, **row} for row in data.get("checks", ()) if row["code"] in codes}
+    return names, checks

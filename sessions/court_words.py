@@ -12,6 +12,7 @@ from django.utils.translation import gettext_lazy as _lazy
 from django.utils.translation import ngettext
 
 from clubcoach.compute.court import CourtError
+from clubcoach.compute.court_reach import Reach
 from clubcoach.formatting import clock, measure
 from sessions.models import Film
 
@@ -218,6 +219,61 @@ def _how_good(spread: float) -> str:
     return _("to about %(figure)s") % {"figure": _("half a metre") if spread > FAIR_M else _("30 cm")}
 
 
+WHY: dict[str, str | Promise] = {
+    "not_seen": _lazy("that floor is not in the picture"),
+    "too_coarse": _lazy("a click there is too rough to decide it"),
+    "too_small": _lazy("players are too small there"),
+    "needs_1080": _lazy("it needs a film of 1080p"),
+}
+
+
+def judged(
+    areas: Mapping[str, str], checks: Mapping[str, Mapping[str, Any]], rows: Sequence[Reach]
+) -> list[str]:
+    """'From this place we can judge ...', then by reason what not, with its area and at which end."""
+    ends: dict[str, dict[str, Reach]] = {}
+    for row in rows:
+        ends.setdefault(row.code, {})[row.end] = row
+    by_area = {code: [row for row in checks.values() if row["area"] == code] for code in areas}
+    parts = [_part(areas[area], asked, ends) for area, asked in by_area.items()]
+    can = ", ".join(part for part in parts if part)
+    told = [_("From this place we can judge: %(areas)s.") % {"areas": can}] if can else []
+    return told + _not_judged(areas, by_area, ends)
+
+
+def _part(name: str, asked: Sequence[Mapping[str, Any]], ends: Mapping[str, Mapping[str, Reach]]) -> str:
+    """An area with how much of it can be judged; nothing where it is none."""
+    answers = [row.can for check in asked for row in ends.get(check["code"], {}).values()]
+    if not any(answers):
+        return ""
+    return name if all(answers) else _("%(area)s in part") % {"area": name}
+
+
+def _not_judged(
+    areas: Mapping[str, str],
+    by_area: Mapping[str, Sequence[Mapping[str, Any]]],
+    ends: Mapping[str, Mapping[str, Reach]],
+) -> list[str]:
+    lists: dict[tuple[str, str], list[str]] = {}
+    for area, asked in by_area.items():
+        for check in asked:
+            rows = ends.get(check["code"], {})
+            for row in rows.values():
+                # At an end at which the check is never asked nothing is missing.
+                if not row.can:
+                    lists.setdefault((row.end, row.why), []).append(
+                        _("%(check)s (%(area)s)") % {"check": check["name"], "area": areas[area]}
+                    )
+    return [_not(end, why, names) for (end, why), names in lists.items()]
+
+
+def _not(end: str, why: str, names: Sequence[str]) -> str:
+    facts = {"checks": ", ".join(names), "why": WHY.get(why, why)}
+    if end == "near":
+        return _("Not at the near end: %(checks)s; %(why)s.") % facts
+    return _("Not at the far end: %(checks)s; %(why)s.") % facts
+
+
 def summary(film: Film) -> dict[str, Any]:
     """For the part `sessions/parts/court_summary.html` of a film's page."""
     # It stands on this module's sentences.
@@ -241,7 +297,7 @@ def summary(film: Film) -> dict[str, Any]:
         return told
     fit = court_reading.fit_of_view(views[0])
     told["words"] = court_reading.zone_sentence(fit)
-    told["judged"] = court_reading.judged(fit, film.club)
+    told["judged"] = court_reading.judged(fit, film)
     if len(views) > 1:
         moments = ", ".join(clock(view.from_s) for view in views)
         told["from_words"] = _("The phone was moved: views from %(moments)s on.") % {"moments": moments}

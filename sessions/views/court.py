@@ -18,7 +18,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from clubcoach.access import Can, Refusal, club_view
 from clubcoach.formatting import clock
-from sessions import court_phone, court_plan, services, stills
+from sessions import court_phone, court_plan, court_reading, services, stills
 from sessions.models import CameraPlace, Film
 from sessions.services.court import last_view_from, may_be_placed
 from sessions.views.court_draft import Draft, exact, marks_of
@@ -195,9 +195,8 @@ def phone_place(request: Any) -> HttpResponse:
         request,
         "sessions/phone_place.html",
         {
-            "rows": court_phone.rows(),
+            "rows": court_phone.rows(court_reading.check_list_of(request.club)),
             "side": court_phone.side_view(),
             "frame": court_phone.frame_view(),
-            "may_edit": bool(request.viewer.can(Can.EDIT_MATCHES)),
         },
     )

@@ -142,7 +142,7 @@ class Draft:
             if len(self.places) >= 4:
                 self.tell(error)
             return None
-        return court_reading.told(fit, places, self.film.club)
+        return court_reading.told(fit, places, self.film)
 
 
 def marks_of(draft: Draft, result: dict[str, Any] | None) -> list[dict[str, Any]]:

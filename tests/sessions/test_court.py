@@ -11,6 +11,7 @@ from django.utils import timezone
 from clubcoach.compute.camera import Camera
 from clubcoach.compute.court import LANDMARKS, CourtError
 from clubcoach.models import AuditEvent
+from players.models import CheckListVersion
 from sessions import court_plan, court_reading, court_words, services
 from sessions.models import CameraPlace, CourtView, Film
 from tests.sessions.court_scene import CAMERA, clicked, make_film, seen, sent
@@ -311,21 +312,21 @@ class TestReading:
         assert "not on the floor" in sky["words"]
         assert "outside the court" in behind["words"]
 
-    def test_a_landmark_that_stands_out_is_named(self, cast: Any) -> None:
+    def test_a_landmark_that_stands_out_is_named(self, film: Film) -> None:
         marks = seen()
         marks["far left corner"] = [marks["far left corner"][0] - 14, marks["far left corner"][1]]
-        told = court_reading.told(court_reading.fit_of(marks, 1280, 720), marks, cast.club)
+        told = court_reading.told(court_reading.fit_of(marks, 1280, 720), marks, film)
         assert told["worst"].startswith("The far left corner is ")
         assert "look at it again" in told["worst"]
-        good = court_reading.told(self.fit(), clicked(), cast.club)
+        good = court_reading.told(self.fit(), clicked(), film)
         assert good["worst"] == ""
 
-    def test_four_landmarks_do_not_check_each_other(self, cast: Any) -> None:
+    def test_four_landmarks_do_not_check_each_other(self, film: Film) -> None:
         four = {
             name: seen()[name]
             for name in ("near left service", "near right service", "left post", "far right corner")
         }
-        told = court_reading.told(court_reading.fit_of(four, 1280, 720), four, cast.club)
+        told = court_reading.told(court_reading.fit_of(four, 1280, 720), four, film)
         assert "a fifth shows" in told["count"]
         assert {row["name"] for row in told["landmarks"]} == set(four)
         for name, place in told["expected"].items():
@@ -344,11 +345,24 @@ class TestReading:
                 off |= {"left side": x + 5, "right side": x - 5, "net foot": y}
                 assert abs(off.get(line["name"], x)) < 0.15, line["name"]
 
-    def test_zones_say_less_of_the_far_half(self, cast: Any) -> None:
-        told = court_reading.told(self.fit(), clicked(), cast.club)
+    def test_zones_say_less_of_the_far_half(self, film: Film) -> None:
+        told = court_reading.told(self.fit(), clicked(), film)
         zones = {row["zone"]: row for row in told["zones"]}
         assert list(zones) == ["near", "middle", "far"]
         assert zones["near"]["cm"] < zones["far"]["cm"]
         assert all(row["px"] is None or row["px"] < 5 for row in told["zones"])
         assert "near half" in told["zone_words"]
         assert "far half" in told["zone_words"]
+
+    def test_what_can_be_judged_from_here_and_what_not(self, film: Film) -> None:
+        high = court_reading.judged(self.fit(), film)
+        assert high[0].startswith("From this place we can judge: Feet and ready, Lob, ")
+        camera = Camera(1.6, 1.0, 90.0, 1280, 720, 10.0)
+        low = court_reading.judged(court_reading.fit_of(seen(camera), 1280, 720), film)
+        refused = [sentence for sentence in low if sentence.startswith("Not at the far end")]
+        assert any("a click there is too rough" in sentence for sentence in refused), low
+        assert "Lob in part" in low[0]
+        sharper = make_film(film.match_films.get().match, width=1920, height=1080, digest="c" * 64)
+        assert not any("1080p" in sentence for sentence in court_reading.judged(self.fit(), sharper))
+        CheckListVersion.objects.filter(club=film.club).update(data={})
+        assert court_reading.judged(self.fit(), film) == []

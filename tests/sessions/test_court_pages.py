@@ -296,7 +296,7 @@ class TestSummary:
 
 class TestPhone:
     def test_figures_are_those_of_the_geometry(self) -> None:
-        rows = court_phone.rows()
+        rows = court_phone.rows({})
         assert [row["height"] for row in rows] == ["1.6 m", "3.5 m", "5 m"]
         assert rows[1]["costs"] == ["3 cm", "9 cm", "15 cm"], "as the check list says of this place"
         costs = [[int(cost.split()[0]) for cost in row["costs"]] for row in rows]
