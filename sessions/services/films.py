@@ -19,6 +19,7 @@ from clubcoach.access import ALLOWED, Answer, Can, Refusal, viewer_of
 from clubcoach.formatting import file_size
 from clubcoach.jobs import enqueue
 from clubcoach.models import Club, User
+from players.consent import consent_states
 from sessions import film_store
 from sessions.fingerprint import is_one, slices_of
 from sessions.models import Film, Match, MatchFilm, Seat
@@ -259,7 +260,8 @@ def film_may_be_shown(matches: Iterable[Match], club: Club, now: datetime | None
     rows = list(matches)
     if not rows:
         return Refusal(_("This film belongs to no match: nobody can say who is in the picture."))
-    for match in rows:
-        if players_without_consent(match, day) or visitors_without_consent(match):
-            return Refusal(_("Somebody in this film has withdrawn their consent, or it has ended."))
+    players = {seat.player for match in rows for seat in match.seat_list if seat.player}
+    agreed = all(state.complete for state in consent_states(players, club, day).values())
+    if not agreed or any(visitors_without_consent(match) for match in rows):
+        return Refusal(_("Somebody in this film has withdrawn their consent, or it has ended."))
     return ALLOWED

@@ -88,18 +88,13 @@ def _page(request: Any, film: Film, show: ShowMatchForm | None = None, wrong: An
         "only_one": len(links) == 1,
         "show_form": show if film.state != State.GONE else None,
         "strip": [(at_s, round(at_s * 1000)) for at_s in film.strip] if allowed else [],
-        "court": _court(film),
+        "court": court_words.summary(film),
         "term": term,
         "may_keep": may_keep,
         "open_analyses": open_analyses(film) if may_keep else 0,
     }
     problem = (show is not None and show.errors) or wrong
     return render(request, "sessions/film.html", context, status=422 if problem else 200)
-
-
-def _court(film: Film) -> Any:
-    summary = getattr(court_words, "summary", None)
-    return summary(film) if summary else None
 
 
 def _link(link: MatchFilm, wrong: Any) -> dict[str, Any]:
