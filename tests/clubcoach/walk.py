@@ -18,7 +18,9 @@ from sessions.models import (
     Analysis,
     AnalysisComment,
     Attendance,
+    CameraPlace,
     Closure,
+    CourtView,
     Cover,
     Film,
     Lesson,
@@ -28,6 +30,7 @@ from sessions.models import (
     Upload,
 )
 from tests import factories as make
+from tests.sessions.court_scene import seen
 
 
 @dataclass(frozen=True)
@@ -79,6 +82,11 @@ def build_world(club: Any, *, coach: Any, analyst: Any, player: Any, other: Any,
     film.file.save("walk.webm", ContentFile(b"\x1aE\xdf\xa3" + b"0" * 996), save=False)
     film.save()
     MatchFilm.objects.create(match=match, film=film)
+    film.camera = CameraPlace.objects.create(club=club, name=f"camera {mark}", words=f"pole {mark}")
+    film.save(update_fields=["camera"])
+    CourtView.objects.create(
+        film=film, width=1280, height=720, landmarks=seen(), rms_px=1, rms_m=0.05, placed_by=coach
+    )
     upload = Upload.objects.create(club=club, match=match, by=coach, name=f"on its way {mark}.webm", length=5)
     for person in (player, other):
         make.consent(person, purpose=f"purpose {mark}", given_by=coach)

@@ -379,3 +379,19 @@ def test_the_next_film_from_the_same_place(court: Any, film: Film, cast: Any, li
     page.get_by_role("button", name="Save this court view").click()
     expect(page.locator("#court-views")).not_to_contain_text("not yet")
     assert film.court_views.get().looked_by == coach
+
+
+def test_where_the_phone_goes_and_where_cameras_stand(
+    page: Page, cast: Any, live_server: Any, look: Any, no_axe_violations: Any
+) -> None:
+    come_in(page, live_server, cast, cast.assistant)
+    services.save_camera(
+        by=cast.assistant, club=cast.club, name="Court 1, pole", words="behind the north glass"
+    )
+    for name in ("phone_place", "camera_places"):
+        page.goto(live_server.url + reverse(name, args=["seaside"]))
+        page.set_viewport_size({"width": 390, "height": 844})
+        assert page.evaluate("document.documentElement.scrollWidth - window.innerWidth") <= 0, name
+        no_axe_violations(page)
+        page.set_viewport_size({"width": 1280, "height": 800})
+        look(page, name)
