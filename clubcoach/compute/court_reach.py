@@ -22,7 +22,7 @@ End = Literal["near", "far"]
 Measure = Literal["depth", "centre"]
 
 # Between these chances a spot is too close to the bound to decide.
-SURE = 0.8
+SURE, DOUBT = 0.8, 0.2
 # A check is asked where this share of what usually happens would be decided (common practice).
 DECIDED = 0.75
 # What usually happens: anywhere within this of the bound, metres (common practice); shorter bounds: from none to twice.
@@ -190,7 +190,7 @@ def chance_between(
 def too_close(chances: ArrayLike) -> NDArray[np.bool_]:
     """Whether a chance decides nothing: between 20 and 80 %, or unknown."""
     given = np.asarray(chances, dtype=np.float64)
-    return ~((given >= SURE) | (given <= 1 - SURE))
+    return ~((given >= SURE) | (given <= DOUBT))
 
 
 def _within(value: Floats, sd: Floats, bound: float) -> Floats:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from itertools import combinations
 from typing import Any
@@ -26,7 +26,7 @@ LOW_TRIANGLE_M = 0.5
 LOW_TRIANGLE_SD = 1.5
 # Landmarks may be guessed a little outside the picture, no farther than this share of its long side.
 OUTSIDE = 0.5
-SAME_M, SAME_PX = 0.01, 0.5
+SAME_M, SAME_PX, APART_M = 0.001, 0.5, 1.0
 # Fours of more landmarks than this are too many to go through; the most scattered ones are taken.
 MOST_IN_FOURS = 13
 
@@ -140,10 +140,8 @@ def check_points(image: Floats, court: Floats, size: tuple[int, int], click_sd: 
         raise CourtError("not_numbers", {"indices": np.flatnonzero(bad).tolist()})
     if len(image) < FEWEST:
         raise CourtError("too_few", {"n": len(image), "need": FEWEST})
-    for where, points, same in (("court", court, SAME_M), ("picture", image, SAME_PX)):
-        pair = _same_two(points, same)
-        if pair:
-            raise CourtError("twice", {"indices": pair, "where": where})
+    for where, pair in _same_two(image, court):
+        raise CourtError("twice", {"indices": pair, "where": where})
     room = OUTSIDE * max(size)
     away = ((image < -room) | (image > np.array(size) + room)).any(axis=1)
     if away.any():
@@ -152,10 +150,13 @@ def check_points(image: Floats, court: Floats, size: tuple[int, int], click_sd: 
         raise CourtError("in_a_line", {"n": len(image)})
 
 
-def _same_two(points: Floats, same: float) -> list[int]:
-    apart = np.linalg.norm(points[:, None] - points[None], axis=2) + np.diag(np.full(len(points), np.inf))
-    first, second = np.unravel_index(apart.argmin(), apart.shape)
-    return [int(first), int(second)] if apart[first, second] < same else []
+def _same_two(image: Floats, court: Floats) -> Iterator[tuple[str, list[int]]]:
+    """Landmarks that are one place on the court, or one click in the picture although they are far apart."""
+    in_picture, on_court = (np.linalg.norm(part[:, None] - part[None], axis=2) for part in (image, court))
+    same = {"court": on_court < SAME_M, "picture": (in_picture < SAME_PX) & (on_court > APART_M)}
+    for where, pairs in same.items():
+        for pair in np.argwhere(np.triu(pairs, 1)).tolist():
+            yield where, pair
 
 
 def _best_four(*planes: Floats) -> float:
