@@ -12,9 +12,13 @@ from pathlib import Path
 from tempfile import TemporaryFile
 from typing import Any
 
+import structlog
+
 from sessions.footage_words import film_error
 
 ROOT = Path(__file__).resolve().parent.parent
+
+log = structlog.get_logger(__name__)
 
 Tell = Callable[[float], None]
 Name = str | os.PathLike[str]
@@ -58,6 +62,8 @@ def ask(
         raise film_error(_why_it_died(status, errors))
     head, _newline, body = said.partition(b"\n")
     told = json.loads(head)
+    if "odd" in told:
+        log.warning("film_reading_failed", action=action, odd=told["odd"])
     if "code" in told:
         raise film_error(told["code"], **told["facts"])
     blobs, start = [], 0

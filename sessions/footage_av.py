@@ -23,6 +23,7 @@ Frames = Iterator[tuple[float, av.VideoFrame]]
 
 # What phones and cameras write, and what we write ourselves. A decoder that nobody needs is only a way in.
 VIDEO_CODECS = {"h264", "hevc", "vp8", "vp9", "av1", "mpeg4", "mpeg2video", "mjpeg", "prores", "h263"}
+LibraryError = av.error.FFmpegError
 # Files keep times in whole milliseconds, so a frame may stand half of one after the time that was meant.
 TOLERANCE = 0.00051
 

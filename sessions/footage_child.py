@@ -5,11 +5,13 @@ pieces to be joined) and the file to write, and then gives up the right to open 
 persuades a decoder to do, the kernel refuses it another file or connection.
 """
 
+import errno
 import json
 import os
 import resource
 import sys
 import time
+import traceback
 from contextlib import ExitStack
 from typing import Any, BinaryIO
 
@@ -64,6 +66,11 @@ def answer(wish: dict[str, Any]) -> tuple[dict[str, Any], list[bytes]]:
             return {"code": refusal.code, "facts": refusal.facts}, []
         except MemoryError:
             return {"code": "too_heavy", "facts": {}}, []
+        except (footage_av.LibraryError, ValueError, ArithmeticError, LookupError) as error:
+            # What a broken film makes of a library in C nobody can list; a full disk is no fault of the film's.
+            if getattr(error, "errno", None) in (errno.EFBIG, errno.ENOSPC):
+                raise
+            return {"code": "broken", "facts": {}, "odd": traceback.format_exc()[-1000:]}, []
 
 
 def _served(
@@ -83,7 +90,7 @@ def _served(
         return {"piece": footage_make.make_piece(films[0], size, out=out, tell=_Say(), **facts)}, []
     if action == "join" and out is not None:
         return {"join": footage_join.join(films, out=out, tell=_Say(), **facts)}, []
-    raise ValueError(f"no such wish: {action!r}")
+    raise NotImplementedError(f"no such wish: {action!r}")
 
 
 def main() -> None:

@@ -168,13 +168,13 @@ def _between(
         if frame.pts is None or frame.time is None:
             continue
         when = frame.time - origin
+        tell(max(0.0, (when - start_s) / (end_s - start_s)))
         # Before its key frame stand pictures that need those before: they come again with the stretch before.
         if when < key_s or when < start_s or when <= last:
             continue
         if when >= end_s:
             return
         last = when
-        tell((when - start_s) / (end_s - start_s))
         yield when, frame
 
 
@@ -187,7 +187,6 @@ def _from_key(
         _read_up_to(packets, start_s + origin_of(container), tell)
         packets, key_s = _packets_from_key(container, stream, start_s)
     for packet in packets:
-        tell(0.0)
         for frame in _decoded(packet):
             yield key_s, frame
     for frame in _rest(stream):

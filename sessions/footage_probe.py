@@ -63,49 +63,57 @@ def probe(film: BinaryIO, size: int, *, max_s: float, max_bytes: int, max_pixels
         duration = reach.ends if short or told is None or reach.ends > told + 1.0 else told
         if duration > max_s:
             raise Refusal("too_long", hours=round(max_s / 3600, 1))
-        rotation = round(first[1].rotation) % 360
-        width, height = shown_size(stream)
-        sideways = rotation in (90, 270)
-        rate = rate_of(stream)
+        plays = seekable and not short and told is not None and _played(name, container, stream, first[1])
         steady = _steady(container, stream, reach, duration)
-        sounds = container.streams.audio
-        sound = sounds[0] if sounds else None
-        plays = seekable and not short and told is not None and _played(name, stream, first[1], sound)
-        facts = {
-            "container": name,
-            "duration_s": round(duration, 3),
-            "width": height if sideways else width,
-            "height": width if sideways else height,
-            "frame_rate": round(rate, 3),
-            "video_codec": codec_of(stream),
-            "audio_codec": codec_of(sound) if sound is not None else "",
-            "rotation": rotation,
-            "frames": stream.frames if stream.frames and not short else round(duration * rate),
-            "has_audio": sound is not None,
-            "steady": steady,
-            "sound_tracks": len(sounds),
-            "plays": plays,
-            "there_s": round(duration, 3),
-        }
-        signs = {
-            "cut_short": short,
-            "two_sounds": len(sounds) > 1,
-            "varied_rate": not steady,
-            "thinned": not plays and steps_of(rate, MOST_FPS) > 1,
-            "sideways_stored": rotation != 0,
-            "no_sound": sound is None,
-        }
-        return facts | {"remarks": [code for code, there in signs.items() if there]}
+        facts = _facts(container, stream, first[1], duration) | {"container": name, "plays": plays}
+        if short or not stream.frames:
+            facts["frames"] = round(duration * rate_of(stream))
+        return facts | {"steady": steady, "remarks": _remarks(facts, short=short, steady=steady)}
 
 
-def _played(name: str, stream: VideoStream, frame: av.VideoFrame, sound: Any) -> bool:
+def _facts(
+    container: InputContainer, stream: VideoStream, frame: av.VideoFrame, duration: float
+) -> dict[str, Any]:
+    rotation = round(frame.rotation) % 360
+    width, height = shown_size(stream)
+    sideways = rotation in (90, 270)
+    sounds = container.streams.audio
+    return {
+        "duration_s": round(duration, 3),
+        "there_s": round(duration, 3),
+        "width": height if sideways else width,
+        "height": width if sideways else height,
+        "frame_rate": round(rate_of(stream), 3),
+        "video_codec": codec_of(stream),
+        "audio_codec": codec_of(sounds[0]) if sounds else "",
+        "rotation": rotation,
+        "frames": stream.frames,
+        "has_audio": bool(sounds),
+        "sound_tracks": len(sounds),
+    }
+
+
+def _remarks(facts: dict[str, Any], *, short: bool, steady: bool) -> list[str]:
+    signs = {
+        "cut_short": short,
+        "two_sounds": facts["sound_tracks"] > 1,
+        "varied_rate": not steady,
+        "thinned": not facts["plays"] and steps_of(facts["frame_rate"], MOST_FPS) > 1,
+        "sideways_stored": facts["rotation"] != 0,
+        "no_sound": facts["sound_tracks"] == 0,
+    }
+    return [code for code, there in signs.items() if there]
+
+
+def _played(name: str, container: InputContainer, stream: VideoStream, frame: av.VideoFrame) -> bool:
     if shown_size(stream) != (stream.width, stream.height):
         return False
     if codec_of(stream) not in PLAYED_PICTURES.get(name, ()) or frame.format.name not in PLAYED_FORMATS:
         return False
     if codec_of(stream) == "h264" and stream.profile not in PLAYED_PROFILES:
         return False
-    return sound is None or codec_of(sound) in PLAYED_SOUND[name]
+    sounds = container.streams.audio
+    return not sounds or codec_of(sounds[0]) in PLAYED_SOUND[name]
 
 
 @dataclass

@@ -36,7 +36,7 @@ REMARKS: dict[str, Promise] = {
     "thinned": _("The camera took more than 60 pictures a second. Some were left out at even steps."),
     "sideways_stored": _("The film was stored turned. It is shown upright."),
     "no_sound": _("The film has no sound."),
-    "sound_damaged": _("Part of the sound is damaged and was left silent."),
+    "sound_damaged": _("Some of the sound could not be read and was left silent."),
 }
 
 

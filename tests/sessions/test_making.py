@@ -71,6 +71,19 @@ def test_pieces_that_meet_hold_each_picture_once(tmp_path, name):
     assert len(os.listdir(tmp_path / "pieces")) == 6
 
 
+@pytest.mark.parametrize("name", ["fragmented.mp4", "h264.mkv", "h264.ts", "one_key.mp4", "faststart.mp4"])
+def test_where_there_is_no_index_pieces_agree_all_the_same(tmp_path, name):
+    film = ffmpeg(tmp_path / name, *MAKES[name], "-an", fps=1)
+    kept = 0.97 if name in ("h264.mkv", "fragmented.mp4", "faststart.mp4") else 1
+    film.write_bytes(film.read_bytes()[: int(kept * film.stat().st_size)])
+    (tmp_path / "pieces").mkdir()
+    shares = []
+    made = pieces_of(film, tmp_path / "pieces", [0.0, 20.0, 41.5, 58.0, 90.0], tell=shares.append)
+    numbers = [number for _, _, pictures in made for number, _ in pictures]
+    assert numbers == list(range(len(numbers)))
+    assert len(numbers) >= (50 if kept < 1 else FRAMES)
+
+
 def test_above_the_most_every_so_manieth_picture_is_kept_whatever_the_pieces(tmp_path):
     film = ffmpeg(tmp_path / "fast.mp4", *H264, frames=120, fps=240)
     seen = footage.probe(film)
