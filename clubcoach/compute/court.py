@@ -204,9 +204,9 @@ def calibrate(
             error.facts |= slip(image, court, size, click_sd, float("inf"))
         raise
     found = misfit(solved, image, court, click_sd)
-    if not found.rms_m <= MOST_RMS_M or found.slipped:
+    if not found.off_m <= MOST_RMS_M:
         facts = slip(image, court, size, click_sd, found.rms_px)
-        raise CourtError("too_far_off", {"rms_m": found.rms_m, "most_m": MOST_RMS_M, **facts})
+        raise CourtError("too_far_off", {"rms_m": found.off_m, "most_m": MOST_RMS_M, **facts})
     return CourtFit(
         rms_px=found.rms_px,
         rms_m=found.rms_m,

@@ -17,7 +17,8 @@ from clubcoach.compute.court_lens import View
 
 Floats = NDArray[np.float64]
 
-# What lenses of phones usually do (common practice), in units of half the picture's long side.
+# What lenses of phones usually do (common practice, chosen by simulation: docs/methods.md), in units of half the
+# picture's long side: the two radial terms, and how far the bend's centre lies off the picture's in a cropped film.
 BEND_SD = (0.3, 0.05)
 CENTRE_SD = 0.1
 STEPS = 60

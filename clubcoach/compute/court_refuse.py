@@ -42,9 +42,10 @@ class CourtError(Exception):
         What a sentence needs. ``too_few``: ``n``, ``need``. ``not_numbers``, ``outside``: ``indices``.
         ``twice``: ``indices`` (two) and ``where``, ``court`` or ``picture``. ``in_a_line``: ``n``.
         ``mirrored``: ``how``, ``left_right`` (as in a mirror), ``turned`` (named from the other end, or the
-        picture is upside down) or ``crossed`` (named in no possible order). ``too_far_off``: ``rms_m``,
-        ``most_m``, and where one slip explains it ``index``, with ``off_m`` how far it lies from where the others
-        put it (absent where they say nothing), or ``swapped``, two indices; so also with ``crossed``.
+        picture is upside down) or ``crossed`` (named in no possible order). ``too_far_off``: ``rms_m``, by how much
+        they contradict each other, and ``most_m``. With ``crossed`` and ``too_far_off``, where one slip explains it:
+        ``index``, with ``off_m`` how far it lies from where the others put it (absent where they say nothing), or
+        ``swapped``, two indices.
     """
 
     def __init__(self, code: str, facts: Mapping[str, Any] | None = None) -> None:
@@ -79,9 +80,10 @@ class Misfit:
         return worst if self.slip_sd[worst] > ODD_SD else None
 
     @property
-    def slipped(self) -> bool:
-        """Some landmark is off by more than clicks are."""
-        return bool(((self.slip_sd > SLIP_SD) & (self.slip_m > SLIP_M)).any())
+    def off_m(self) -> float:
+        """By how much the landmarks contradict each other, metres: all of them, or one that is off beyond clicks."""
+        slipped = self.slip_m[(self.slip_sd > SLIP_SD) & (self.slip_m > SLIP_M)]
+        return max(self.rms_m, float(slipped.max(initial=0.0)))
 
 
 def misfit(solved: Solved, image: Floats, court: Floats, click_sd: float) -> Misfit:

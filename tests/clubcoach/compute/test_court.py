@@ -350,7 +350,7 @@ def test_a_fault_of_the_caller_is_no_refusal():
 
 
 def test_good_clicks_are_seldom_refused():
-    """150 cameras with clicks of 2 px: none of the high ones, few of the low ones; 3,000 in make bench."""
+    """150 cameras with clicks of 2 px: none of the high ones, few of the low ones; 9,000 in make bench."""
     rng = np.random.default_rng(21)
     refused = {1.6: 0, 3.5: 0, 5.0: 0}
     for height in refused:
