@@ -155,15 +155,15 @@ class UploadView(Tus):
             raise Refused(411, _("Say how long the piece is (Content-Length)."))
         said, length = _number(request, "Upload-Offset"), _number(request, "Content-Length")
         upload = _own(request, uuid)
-        with _alone(upload) as part:
-            upload.refresh_from_db()
-            here = _offset(upload)
-            if said != here:
-                raise Refused(409, _("%(n)d bytes are here: go on from there.") % {"n": here})
-            if length > upload.length - here:
-                raise Refused(413, _("This is more than the length that was promised."))
-            if upload.film_id is None:
-                _take(request, upload, part, length)
+        if upload.film_id is None:
+            with _alone(upload) as part:
+                # It may have become a film, or been given up, while this request waited for its turn.
+                upload = _own(request, uuid)
+                _check_place(upload, said, length)
+                if upload.film_id is None:
+                    _take(request, upload, part, length)
+        else:
+            _check_place(upload, said, length)
         Upload.objects.filter(pk=upload.pk).update(touched_at=timezone.now())
         here = _offset(upload)
         if upload.film_id is None and here == upload.length:
@@ -195,6 +195,14 @@ def _expires(upload: Upload) -> str:
 def _offset(upload: Upload) -> int:
     # A whole film is no longer where its pieces came together.
     return upload.length if upload.film_id else film_store.arrived(upload)
+
+
+def _check_place(upload: Upload, said: int, length: int) -> None:
+    here = _offset(upload)
+    if said != here:
+        raise Refused(409, _("%(n)d bytes are here: go on from there.") % {"n": here})
+    if length > upload.length - here:
+        raise Refused(413, _("This is more than the length that was promised."))
 
 
 @contextmanager

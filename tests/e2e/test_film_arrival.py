@@ -1,5 +1,6 @@
 """Films in a real browser: sent over a line that is cut, gone on with after a reload, left on the coach's disk."""
 
+from io import BytesIO
 from pathlib import Path
 from typing import Any
 
@@ -305,3 +306,19 @@ def test_a_film_that_is_here_and_one_that_stays(
     time.blur()
     expect(video).to_be_visible()
     expect(video).to_have_js_property("currentTime", 3)
+
+
+def test_the_page_and_the_server_work_out_the_same_fingerprint(films: Page) -> None:
+    """The last byte of a slice, and files one byte longer than what counts whole."""
+    for size in (5, 3 * 2**20, 3 * 2**20 + 1, 5 * 2**20 + 17):
+        found = films.evaluate(
+            """async (size) => {
+                const { slicesOf } = await import("/static/sessions/fingerprint.js");
+                const bytes = new Uint8Array(size);
+                for (let i = 0; i < size; i += 1) bytes[i] = Math.floor((i * i) / 7) % 251;
+                return slicesOf(new File([bytes], "a.mp4"));
+            }""",
+            size,
+        )
+        places = np.arange(size, dtype=np.int64)
+        assert found == slices_of(BytesIO((places * places // 7 % 251).astype(np.uint8).tobytes()))

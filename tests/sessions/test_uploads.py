@@ -116,7 +116,11 @@ class TestProtocol:
         assert (job.kind, job.key, job.args) == ("film.read", str(film.uuid), {"film": film.pk})
         actions = list(AuditEvent.objects.order_by("pk").values_list("action", flat=True))
         assert actions == ["upload.begun", "film.added"]
+        # Once somebody has read the film it lies elsewhere.
+        (settings.MEDIA_ROOT / film.original.name).unlink()
         assert sender.ask("HEAD", where)["Upload-Offset"] == str(len(FILM))
+        assert sender.piece(where, FILM).status_code == 409
+        assert parts(settings) == []
 
     def test_what_is_offered(self, sender, settings):
         for name, args in (("uploads", []), ("upload", [sender.begun().split("/")[-2]])):
