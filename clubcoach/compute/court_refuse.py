@@ -204,8 +204,10 @@ def check_order(view: View, court: Floats) -> None:
         raise CourtError("mirrored", {"how": "crossed", "indices": np.flatnonzero(~front).tolist()})
     if np.linalg.det(view.plane) > 0:
         raise CourtError("mirrored", {"how": "left_right"})
-    # How v grows along the court at the landmarks' middle, where the third component is one.
-    if view.plane[1, 1] - view.plane[1, 2] * view.plane[2, 1] > 0:
+    # v grows along the court where the landmarks' middle is (there the third component is one). A camera that looks
+    # askance and is rolled may do that too: then depth still grows along the court, and what is lower is nearer.
+    grows = view.plane[1, 1] - view.plane[1, 2] * view.plane[2, 1] > 0
+    if grows and (view.plane[2, 1] < 0 or np.linalg.inv(view.plane)[2, 1] < 0):
         raise CourtError("mirrored", {"how": "turned"})
 
 

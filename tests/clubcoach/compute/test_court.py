@@ -291,6 +291,25 @@ def test_refuses_a_picture_upside_down():
     assert refusal([1280, 720] - image, court).facts["how"] == "turned"
 
 
+def test_takes_a_rolled_camera_in_a_corner():
+    """Places farther along the court lie lower in its picture, and yet nothing is mirrored."""
+    camera = lens(np.random.default_rng(1), 3.5)
+    tilt, pan, roll = np.radians([12, 55, 30])
+    ahead = np.array([np.sin(pan) * np.cos(tilt), np.cos(pan) * np.cos(tilt), -np.sin(tilt)])
+    right = np.array([np.cos(pan), -np.sin(pan), 0.0])
+    down = np.cross(ahead, right)
+    camera.turn = np.array(
+        [np.cos(roll) * right + np.sin(roll) * down, -np.sin(roll) * right + np.cos(roll) * down, ahead]
+    )
+    camera.place = np.array([-8.0, -9.0, 3.5])
+    pixels, seen = camera.project(PLACES)
+    along = camera.project(PLACES[seen].mean(axis=0) + [[0, -0.1], [0, 0.1]])[0]
+    assert seen.sum() >= 5
+    assert along[1, 1] > along[0, 1]
+    fit = calibrate(pixels[seen], PLACES[seen], image_size=SIZE)
+    np.testing.assert_allclose(fit.to_image(PLACES[seen]), pixels[seen], atol=1e-6)
+
+
 def test_refuses_a_bow_tie():
     image, court = seen_from()
     four = [i for i, (x, y) in enumerate(court) if abs(x) == 5 and y in (0, 10)]
