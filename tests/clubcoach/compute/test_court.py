@@ -303,7 +303,7 @@ def test_takes_a_rolled_camera_in_a_corner():
     )
     camera.place = np.array([-8.0, -9.0, 3.5])
     pixels, seen = camera.project(PLACES)
-    along = camera.project(PLACES[seen].mean(axis=0) + [[0, -0.1], [0, 0.1]])[0]
+    along = camera.project(PLACES[seen].mean(axis=0) + np.array([[0, -0.1], [0, 0.1]]))[0]
     assert seen.sum() >= 5
     assert along[1, 1] > along[0, 1]
     fit = calibrate(pixels[seen], PLACES[seen], image_size=SIZE)
