@@ -41,6 +41,7 @@ def settings_of(club, **more):
         "own_consent_age": club.own_consent_age,
         "majority_age": club.majority_age,
         "welfare_contact": club.welfare_contact,
+        "film_months": club.film_months,
         **more,
     }
 
@@ -65,6 +66,8 @@ class TestEditClub:
             ({"own_consent_age": 18, "majority_age": 17}, "own_consent_age"),
             ({"majority_age": 22}, "majority_age"),
             ({"welfare_contact": "x" * 201}, "welfare_contact"),
+            ({"film_months": 0}, "film_months"),
+            ({"film_months": 61}, "film_months"),
             ({"language": "xx"}, "language"),
         ],
     )

@@ -83,10 +83,13 @@ def test_one_filmed_match_is_published_and_a_second_waits(settings, tmp_path, mo
         )
         assert mark.check_identity.code in asked
     assert Analysis.objects.filter(match__club=club, analyst=None).count() == 1
-    kept = [path for name in ("films", "stills") for path in (tmp_path / name).iterdir()]
+    kept = [path.relative_to(tmp_path).parts[0] for path in tmp_path.rglob("*") if path.is_file()]
     assert len(kept) > 5
+    assert {"films", "stills", "strips"} <= set(kept)
+    assert kept.count("films") == 1, "both matches have the same film"
     fill_demo.remove()
-    assert not [path for path in kept if path.exists()]
+    left = [path.relative_to(tmp_path).parts[0] for path in tmp_path.rglob("*") if path.is_file()]
+    assert set(left) <= {"demo"}
 
 
 def test_rallies_follow_the_rules_and_a_ball_that_is_not_kept_in_ends_them(filled):
