@@ -9,11 +9,21 @@ from django.conf import settings
 from django.core.files import File
 
 from clubcoach.compute.checklist import asked_checks
+from clubcoach.compute.court import LANDMARKS
 from clubcoach.jobs import run_due
 from players.models import Area, Check, Unit
 from reports.demo.scene import render_scene
-from sessions.models import Analysis, Closure, Mark, Match, Rally, Situation
-from sessions.services import add_film, publish, request_analysis, submit
+from reports.demo.scene_frames import camera
+from sessions.models import Analysis, Closure, Film, Mark, Match, Rally, Situation
+from sessions.services import (
+    add_film,
+    place_court,
+    publish,
+    request_analysis,
+    save_camera,
+    set_camera,
+    submit,
+)
 
 if TYPE_CHECKING:
     from reports.demo.people import Cast
@@ -47,11 +57,47 @@ def add(cast: "Cast", new_match: Callable[..., Match], say: Say, *, now: datetim
             upload = File(film, name="match.webm")
             add_film(by=cast.head_coach, match=match, upload=upload, offset_s=0.0, now=now)
     run_due()
+    _place_court(cast, earlier, later, now)
     _publish(cast, earlier, truth, now)
     run_due()
     _ask(cast, later, now)
     _leave_open(cast, later, now)
     say("the filmed match is published; a second one waits for its analyst")
+
+
+def _place_court(cast: "Cast", earlier: Match, later: Match, now: datetime) -> None:
+    """The court clicked into the first film by a steady hand; the second film stands at the same place, unplaced."""
+    place = save_camera(
+        by=cast.head_coach,
+        club=cast.club,
+        name="Court 2, above the glass",
+        words="On the bracket behind the near back wall, 3.5 m up, tilted until both near corners are in view",
+    )
+    for match in (earlier, later):
+        set_camera(by=cast.head_coach, film=match_film(match), camera=place)
+    film = match_film(earlier)
+    stood = camera(film.width or 0, film.height or 0)
+    landmarks = {}
+    for name, (x, y) in LANDMARKS.items():
+        u, v = (float(value) for value in stood.project([x, y, 0.0]))
+        # A click falls on a whole pixel.
+        if 0 <= u < stood.width and 0 <= v < stood.height_px:
+            landmarks[name] = [float(round(u)), float(round(v))]
+    place_court(
+        by=cast.assistants[1],
+        film=film,
+        from_s=0.0,
+        at_s=film.strip[0] if film.strip else 0.0,
+        width=stood.width,
+        height=stood.height_px,
+        landmarks=landmarks,
+        looked=True,
+        now=now,
+    )
+
+
+def match_film(match: Match) -> Film:
+    return match.match_films.select_related("film__club").get().film
 
 
 def _units(cast: "Cast") -> dict[str, Unit]:

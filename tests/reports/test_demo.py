@@ -16,6 +16,7 @@ from reports.demo import film, people
 from reports.demo.people import SLUG
 from reports.management.commands import fill_demo
 from reports.models import FocusPoint, Homework, Score, SharedFit
+from sessions import services
 from sessions.models import Analysis, Lesson, Mark, Match, Situation, Tally
 
 pytestmark = pytest.mark.django_db(transaction=True)
@@ -83,6 +84,13 @@ def test_one_filmed_match_is_published_and_a_second_waits(settings, tmp_path, mo
         )
         assert mark.check_identity.code in asked
     assert Analysis.objects.filter(match__club=club, analyst=None).count() == 1
+    # The court is placed in the first film; the second one stands at the same place and takes it over.
+    view = published.match_films.get().film.court_views.get()
+    assert len(view.landmarks) >= 8
+    assert view.rms_m < 0.1
+    later = waits.match_films.get().film
+    assert not later.court_views.exists()
+    assert services.copy_court(by=waits.registered_by, film=later).copied_from == view
     kept = [path.relative_to(tmp_path).parts[0] for path in tmp_path.rglob("*") if path.is_file()]
     assert len(kept) > 5
     assert {"films", "stills", "strips"} <= set(kept)
