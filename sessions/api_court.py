@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 from uuid import UUID
 
@@ -24,10 +25,20 @@ MOST_LANDMARKS, MOST_SPOTS = 30, 50
 LONGEST_S = 1e6
 
 
+class NumberField(serializers.FloatField):
+    """A number that is one: the text "nan" would pass every bound."""
+
+    def to_internal_value(self, data: Any) -> float:
+        value = super().to_internal_value(data)
+        if not math.isfinite(value):
+            self.fail("invalid")
+        return value
+
+
 class PixelsField(serializers.ListField):
     """Two numbers, ``[u, v]``: from the left, and from the top, of the whole picture."""
 
-    child = serializers.FloatField(min_value=-FARTHEST, max_value=FARTHEST)
+    child = NumberField(min_value=-FARTHEST, max_value=FARTHEST)
 
     def __init__(self, **kwargs: Any) -> None:
         super().__init__(min_length=2, max_length=2, **kwargs)
@@ -51,10 +62,10 @@ class TryCourtSerializer(serializers.Serializer):
 
 
 class SaveCourtSerializer(TryCourtSerializer):
-    from_s = serializers.FloatField(
+    from_s = NumberField(
         min_value=0, max_value=LONGEST_S, default=0, help_text="The moment of the film from which it holds."
     )
-    at_s = serializers.FloatField(
+    at_s = NumberField(
         min_value=0,
         max_value=LONGEST_S,
         default=0,
@@ -137,7 +148,7 @@ class SavedCourtSerializer(serializers.Serializer):
 
 
 class SpotsSerializer(serializers.Serializer):
-    at_s = serializers.FloatField(min_value=0, max_value=LONGEST_S)
+    at_s = NumberField(min_value=0, max_value=LONGEST_S)
     points = serializers.ListField(child=PixelsField(), min_length=1, max_length=MOST_SPOTS)
 
 

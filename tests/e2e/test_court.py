@@ -263,6 +263,30 @@ def test_what_is_expected_has_to_be_looked_at(court: Any, film: Film) -> None:
     expect(page.locator("input[name=u_11]")).not_to_have_value("")
 
 
+def test_a_phone_that_was_moved(court: Any, film: Film, cast: Any) -> None:
+    first = {"width": 1280, "height": 720, "landmarks": seen(CAMERA), "looked": True}
+    services.place_court(by=cast.assistant, film=film, from_s=0, at_s=0, **first)
+    page = court()
+    page.get_by_role("link", name="The phone was moved").click()
+    video_shown(page)
+    page.get_by_role("button", name="+1 s").click()
+    expect(page.locator(".court-frame")).to_have_attribute("data-at", "1")
+    page.get_by_role("button", name="The view holds from here on").click()
+    for name, place in seen(CAMERA).items():
+        page.locator(f"[data-landmark='{name}'] input[type=radio]").check()
+        click_at(page, place[0], place[1] - 6)
+    expect(page.locator("[data-part=state]")).to_contain_text("Not saved yet. On the near half: good")
+    page.get_by_role("button", name="Save this court view").click()
+    expect(page.locator("#court-views tbody tr")).to_have_count(2)
+    expect(page.locator("#court-heading")).to_have_text("The view from 0:01 on")
+    later = film.court_views.get(from_s=1)
+    assert later.at_s == 1
+    assert later.landmarks["left post"][1] == pytest.approx(seen(CAMERA)["left post"][1] - 6, abs=1.5)
+    page.get_by_role("button", name="Measure a foot").click()
+    click_at(page, *CAMERA.project([0.5, 4.0, 0.0]))
+    expect(told(page)).to_contain_text("from the net on the far half")
+
+
 def test_a_wrong_landmark_is_said_and_nothing_is_kept(court: Any, film: Film) -> None:
     page = court()
     video_shown(page)

@@ -409,10 +409,12 @@ class TestApi:
     def test_numbers_that_are_none(self, api: Any, film: Film, chain: Any) -> None:
         client = chain.cast.client(chain.cast.assistant)
         wrong = ['{"at_s": NaN, "points": [[1, 2]]}', '{"at_s": 1, "points": [[Infinity, 2]]}']
+        wrong += ['{"at_s": 1, "points": [["nan", 2]]}', '{"at_s": "inf", "points": [[1, 2]]}']
         for text in [*wrong, '{"at_s": 1, "points": []}']:
             answer = client.post(path_of("api:court_spots", film.uuid), text, content_type="application/json")
             assert answer.status_code == 400, answer.content
         api("put", sent())
+        assert api("post", {"at_s": 1, "points": [["nan", 2]]}, "api:court_spots").status_code == 400
         points = [[1, 2]] * 51
         assert api("post", {"at_s": 1, "points": points}, "api:court_spots").status_code == 400
         assert api("post", {"at_s": 1, "points": points[:50]}, "api:court_spots").status_code == 200

@@ -1,22 +1,13 @@
-// Elements without markup in strings: nothing that somebody typed is ever read as HTML.
+// What is drawn over the picture.
 const SVG = "http://www.w3.org/2000/svg";
 
-function fill(node, attributes, children) {
-  for (const [name, value] of Object.entries(attributes)) {
-    if (value === false || value === null || value === undefined) continue;
-    if (name === "on") for (const [event, act] of Object.entries(value)) node.addEventListener(event, act);
-    else node.setAttribute(name, value === true ? "" : value);
-  }
-  node.append(...children.flat().filter((child) => child !== null && child !== undefined && child !== false));
-  return node;
-}
-
-export function el(tag, attributes = {}, ...children) {
-  return fill(document.createElement(tag), attributes, children);
-}
+export { el } from "../sheet/dom.js";
 
 export function shape(tag, attributes = {}, ...children) {
-  return fill(document.createElementNS(SVG, tag), attributes, children);
+  const node = document.createElementNS(SVG, tag);
+  for (const [name, value] of Object.entries(attributes)) node.setAttribute(name, value);
+  node.append(...children.flat());
+  return node;
 }
 
 // The court's lines, each twice: a broad one behind, so that the thin one shows on every floor.

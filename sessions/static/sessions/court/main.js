@@ -106,10 +106,10 @@ function changed() {
   part("state").textContent = w("changed");
   picture.draw("marks", marks());
   picture.draw("spots", []);
-  try_();
+  tryNow();
 }
 
-async function try_() {
+async function tryNow() {
   const turn = ++asked;
   const sent = places();
   const count = Object.keys(sent).length;
@@ -140,6 +140,8 @@ function shown(answer) {
   offs(answer.landmarks);
   const looked = field("looked");
   if (looked) looked.disabled = false;
+  // Heard by who does not see the table: the landmark to look at again, else how good the view is by now.
+  if (!saved) part("state").textContent = `${w("changed")} ${answer.worst || answer.zone_words}`;
   if (!place(chosen) && !picture.byHand) choose(chosen, true);
 }
 
