@@ -70,6 +70,16 @@ def test_the_bend_is_found(kind):
     np.testing.assert_allclose(fit.to_court(pixels[seen])[0], spots[seen], atol=2e-3)
 
 
+def test_a_bent_picture_cropped_off_its_middle():
+    """Stabilised films are: the bend's centre is looked for, or places would be off by decimetres."""
+    camera = lens(np.random.default_rng(5), 5.0, "strong")
+    spots = np.random.default_rng(6).uniform([-5, -9], [5, 10], (300, 2))
+    pixels, seen = camera.project(spots)
+    pixels = pixels[seen] + [70, -50]
+    fit = calibrate(pixels[:60], spots[seen][:60], image_size=SIZE, click_sd=0.01)
+    np.testing.assert_allclose(fit.to_court(pixels)[0], spots[seen], atol=5e-3)
+
+
 def test_without_the_bend_a_bent_picture_misses():
     """The term is needed: a plain homography holds far too few truths and errs more."""
 
