@@ -11,7 +11,7 @@ from av.audio.stream import AudioStream
 from av.container import InputContainer
 from av.stream import Discard
 
-from sessions.footage_av import Refusal, codec_of, kind_of, opened, origin_of
+from sessions.footage_av import LibraryError, Refusal, codec_of, kind_of, opened, origin_of
 from sessions.footage_write import Sound, Voice, webm
 
 SOUND_RATE = 48_000
@@ -83,14 +83,20 @@ def _joined(
 
 
 def _first_sound(film: BinaryIO) -> tuple[int | None, int]:
-    """Which sound track is the first that gives sound, and how many there are."""
-    with opened(film, kind_of(film, _size(film))) as (container, _stream):
-        tracks = container.streams.audio
-        for number, track in enumerate(tracks):
-            if _readable(track) and next(_Track(container, track, 1.0).frames(), None) is not None:
-                return number, len(tracks)
-            container.seek(0)
-        return None, len(tracks)
+    """Which sound track is the first that gives sound, and how many there may be."""
+    try:
+        with opened(film, kind_of(film, _size(film))) as (container, _stream):
+            tracks = container.streams.audio
+            for number, track in enumerate(tracks):
+                if _readable(track) and next(_Track(container, track, 1.0).frames(), None) is not None:
+                    return number, len(tracks)
+                container.seek(0)
+            return None, len(tracks)
+    except (Refusal, LibraryError) as error:
+        # The pictures are made already, and are worth having without sound.
+        if isinstance(error, Refusal) and error.code == "too_heavy":
+            raise
+        return None, 1
 
 
 def _readable(track: AudioStream) -> bool:

@@ -139,6 +139,16 @@ def test_damaged_sound_does_not_cost_the_picture(tmp_path):
         assert sum(1 for _ in copy.decode(video=0)) == FRAMES
 
 
+def test_a_film_that_can_no_longer_be_read_does_not_cost_the_picture_either(tmp_path):
+    film = ffmpeg(tmp_path / "film.mp4", *H264, *AAC, inputs=TONE)
+    pieces, starts = made(film, tmp_path / "pieces")
+    film.write_bytes(film.read_bytes()[:2000])
+    notes = []
+    long_s = footage.join(pieces, film, tmp_path / "copy.webm", starts=starts, note=notes.append)
+    assert (notes, long_s) == (["sound_damaged"], pytest.approx(2.4, abs=0.01))
+    assert footage.probe(tmp_path / "copy.webm").sound_tracks == 0
+
+
 def test_a_stretch_without_pictures_is_passed_over(tmp_path):
     film = ffmpeg(tmp_path / "film.mp4", *H264, *AAC, inputs=TONE)
     pieces, starts = made(film, tmp_path / "pieces", (0.0, 1.0, 2.5, 30.0))
