@@ -30,6 +30,10 @@ parameters = {{ "path.uuid" = "{analyses}" }}
 [[operations]]
 include-path-regex = "/matches/"
 parameters = {{ "path.uuid" = "{matches}" }}
+
+[[operations]]
+include-path-regex = "/v1/films/"
+parameters = {{ "path.uuid" = "{films}" }}
 """
 
 
