@@ -1,6 +1,5 @@
 """Whose picture it is: who may not even send a film, what goes with a consent that has run out, who watched."""
 
-import re
 from datetime import date, timedelta
 from pathlib import Path
 
