@@ -1,6 +1,6 @@
 from django.urls import URLPattern, path
 
-from sessions import api, api_lessons, api_urls_court, api_urls_films
+from sessions import api, api_lessons, api_urls_court, api_urls_films, api_urls_listening
 
 urlpatterns: list[URLPattern] = [
     path("matches/", api.MatchList.as_view(), name="match_list"),
@@ -15,4 +15,5 @@ urlpatterns: list[URLPattern] = [
     path("lessons/<uuid:uuid>/attendance/", api_lessons.AttendanceView.as_view(), name="lesson_attendance"),
     *api_urls_films.urlpatterns,
     *api_urls_court.urlpatterns,
+    *api_urls_listening.urlpatterns,
 ]

@@ -1,6 +1,6 @@
 from django.urls import path
 
-from sessions import urls_court, urls_films
+from sessions import urls_court, urls_films, urls_listening
 from sessions.views import analyses, desk, films, lessons, matches, sheet, situations
 
 urlpatterns = [
@@ -32,4 +32,5 @@ urlpatterns = [
     path("lessons/<uuid:lesson>/cancel/", lessons.lesson_cancel, name="lesson_cancel"),
     *urls_films.urlpatterns,
     *urls_court.urlpatterns,
+    *urls_listening.urlpatterns,
 ]

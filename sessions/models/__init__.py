@@ -3,6 +3,7 @@
 from sessions.models.analyses import Analysis, AnalysisComment, Analyst, Cover, Draw, LensArea
 from sessions.models.clips import Clip
 from sessions.models.films import CameraPlace, CourtView, Film, MatchFilm, Upload
+from sessions.models.hearing import Hearing, RallyProposal
 from sessions.models.lessons import Attendance, Lesson, LessonQuerySet
 from sessions.models.marks import Closure, Mark, Op, Situation, Tally
 from sessions.models.matches import Match, Rally, RallyEdit, Seat
@@ -19,6 +20,7 @@ __all__ = [
     "Cover",
     "Draw",
     "Film",
+    "Hearing",
     "LensArea",
     "Lesson",
     "LessonQuerySet",
@@ -28,6 +30,7 @@ __all__ = [
     "Op",
     "Rally",
     "RallyEdit",
+    "RallyProposal",
     "Seat",
     "Situation",
     "Tally",

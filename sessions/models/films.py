@@ -23,8 +23,10 @@ class CameraPlace(models.Model):
     words = models.CharField(_("where it stands"), max_length=200, blank=True)
     made_by = models.ForeignKey(User, null=True, on_delete=models.SET_NULL, related_name="+")
     made_at = models.DateTimeField(default=timezone.now)
+    # What the court sounds like from here, learnt from what was heard and corrected.
+    sound = models.JSONField(default=dict, blank=True)
 
-    kept: ClassVar[dict[str, Keep]] = kept_as(club="id club name words made_by made_at")
+    kept: ClassVar[dict[str, Keep]] = kept_as(club="id club name words made_by made_at sound")
 
     class Meta:
         ordering = ["name"]

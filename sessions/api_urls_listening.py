@@ -1,0 +1,5 @@
+"""The JSON interface of what was heard in a film."""
+
+from django.urls import URLPattern
+
+urlpatterns: list[URLPattern] = []
