@@ -43,14 +43,14 @@ def fit_of_view(view: CourtView) -> CourtFit:
 def told(fit: CourtFit, places: Mapping[str, Sequence[float]], film: Film) -> dict[str, Any]:
     """Everything that a page says about landmarks that fit: numbers, and the words for them."""
     marks = residuals(fit, places)
-    last = max(marks, key=lambda mark: mark["off_px"])
+    odd = None if fit.odd is None else marks[fit.odd]
     return {
         "n": fit.n,
         "rms_px": round(fit.rms_px, 2),
         "rms_m": round(fit.rms_m, 3),
         "distortion": round(fit.distortion, 4),
         "landmarks": marks,
-        "worst": court_words.worst(last["name"], last["off_px"], fit.image_size[0]),
+        "worst": court_words.worst(odd["name"], odd["off_px"]) if odd else "",
         "count": court_words.count(fit.n),
         "lines": court_plan.lines_in_picture(fit),
         "expected": expected(fit, places),

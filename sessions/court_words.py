@@ -20,10 +20,10 @@ from sessions.models import Film
 FOUR_IN_FIVE = 1.2816
 # A spot this near the middle or the net is said to be on it, metres.
 ON_IT = 0.05
-# A landmark this far from where the others put it is named, pixels of a picture of 1280.
-FAR_OFF_PX = 5.0
 # Landmarks from which on a view is as good as clicks make it (METHODS: four to six centimetres from eight on).
 PLENTY = 8
+# With fewer the clicks say next to nothing of the lens.
+SEEN = 6
 
 NAMES: dict[str, str | Promise] = {
     "near left corner": _lazy("near left corner"),
@@ -61,29 +61,34 @@ def where(name: str) -> str:
 
 def refusal(error: CourtError, names: Sequence[str]) -> str:
     """Why no court fits the landmarks, and what to do. ``names`` are theirs, in the order in which they were given."""
-    indices = error.facts.get("indices", [error.facts["index"]] if "index" in error.facts else [])
-    meant = [landmark(names[index]) for index in indices]
-    sentences = _refusals(meant, error.facts)
+    facts = error.facts
+    one = [facts["index"]] if "index" in facts else facts.get("indices", [])
+    meant = [landmark(names[index]) for index in facts.get("swapped", one)]
+    sentences = _refusals(meant, facts)
     return sentences.get(error.code) or _("No court fits these landmarks. Look at each again.")
 
 
 def _refusals(meant: Sequence[str], facts: Mapping[str, Any]) -> dict[str, str]:
     listed = {"names": ", ".join(meant)}
     return {
-        "too_few": _("Four landmarks are needed at least. Eight or more make a good view."),
+        "too_few": _(
+            "Four landmarks are needed at least. Set six or more: with fewer the lens stays unknown. Eight or more"
+            " make a good view."
+        ),
         "in_a_line": _(
             "The landmarks lie too nearly in one line, so that the court could lie in any way round it. Add one that"
             " is well off that line: a corner of the other side, or a foot of a net post."
         ),
-        "mirrored": _mirrored(str(facts.get("how", ""))),
-        "too_far_off": _too_far_off(meant, float(facts.get("rms_m", float("inf")))),
+        "mirrored": _mirrored(meant, facts),
+        "too_far_off": _too_far_off(meant, facts),
         "outside": _("Too far outside the picture: %(names)s. Take out what is not in the picture.") % listed,
         "not_numbers": _("Not a place in pixels: %(names)s.") % listed,
         "twice": _("On one and the same place: %(names)s. Set one of them anew, or take it out.") % listed,
     }
 
 
-def _mirrored(how: str) -> str:
+def _mirrored(meant: Sequence[str], facts: Mapping[str, Any]) -> str:
+    how = facts.get("how", "")
     if how == "turned":
         return _(
             "The court stands the wrong way round: near and far are exchanged. Near is the camera's end, and lies"
@@ -94,21 +99,35 @@ def _mirrored(how: str) -> str:
             "The landmarks are those of a court seen in a mirror: left and right are exchanged. Left is what lies"
             " left in the picture."
         )
-    return _(
-        "No camera sees the landmarks in this order: two of them have changed places. Compare each with its number"
-        " on the plan."
-    )
+    words = _("No camera sees the landmarks in this order.")
+    if "swapped" in facts or "index" in facts:
+        return f"{words} {_which(meant, facts)}"
+    return f"{words} {_('Two of them have changed places. Compare each with its number on the plan.')}"
 
 
-def _too_far_off(meant: Sequence[str], rms_m: float) -> str:
-    # Beyond ten metres the figure says nothing any more.
-    by = centimetres(rms_m) if rms_m < 10 else _("many metres")
+def _too_far_off(meant: Sequence[str], facts: Mapping[str, Any]) -> str:
+    by = _far(float(facts.get("rms_m", float("inf"))))
     words = _("The landmarks contradict each other by %(by)s; up to 25 cm is taken.") % {"by": by}
     if meant:
-        again = _("Without the %(name)s the others fit best: look at that one again.") % {"name": meant[0]}
-    else:
-        again = _("At least one stands on another place than its name says: look at each again.")
-    return f"{words} {again}"
+        return f"{words} {_which(meant, facts)}"
+    return f"{words} {_('At least one stands on another place than its name says: look at each again.')}"
+
+
+def _which(meant: Sequence[str], facts: Mapping[str, Any]) -> str:
+    """The slip that explains it: two named for each other, or one without which the rest fits."""
+    if "swapped" in facts:
+        told = {"first": meant[0], "second": meant[1]}
+        return _("The %(first)s and the %(second)s have changed places: set both anew.") % told
+    told = {"name": meant[0]}
+    if "off_m" in facts:
+        told["by"] = _far(float(facts["off_m"]))
+        return _("The %(name)s lies %(by)s from where the others put it: look at that one again.") % told
+    return _("Without the %(name)s the others fit best: look at that one again.") % told
+
+
+def _far(metres: float) -> str:
+    # Beyond ten metres the figure says nothing any more.
+    return centimetres(metres) if metres < 10 else _("many metres")
 
 
 def centimetres(metres: float) -> str:
@@ -126,9 +145,11 @@ def pixels(value: float) -> str:
 def count(n: int) -> str:
     """How far so many landmarks check each other."""
     if n == 4:
-        return _(
-            "Four landmarks fit every picture: a fifth shows whether they are right. Add the feet of the net posts."
-        )
+        four = _("Four landmarks fit every picture: a fifth shows whether they are right.")
+        return f"{four} {_lens_unknown()}"
+    if n < SEEN:
+        five = ngettext("%(n)d landmark.", "%(n)d landmarks.", n) % {"n": n}
+        return f"{five} {_lens_unknown()}"
     if n < PLENTY:
         return ngettext(
             "%(n)d landmark. With eight or more the error is about a third of that with six: add the feet of the net"
@@ -140,10 +161,15 @@ def count(n: int) -> str:
     return ngettext("%(n)d landmark.", "%(n)d landmarks.", n) % {"n": n}
 
 
-def worst(name: str, off_px: float, width: int) -> str:
-    """The landmark to look at again, or nothing if none stands out."""
-    if off_px < FAR_OFF_PX * width / 1280:
-        return ""
+def _lens_unknown() -> str:
+    return _(
+        "With fewer than six the bend of the lens stays unknown, and what is said here of errors is rough: add the"
+        " feet of the net posts and the ends of the service lines."
+    )
+
+
+def worst(name: str, off_px: float) -> str:
+    """Which landmark to look at again."""
     return _("The %(name)s is %(off)s off: look at it again.") % {
         "name": landmark(name),
         "off": ngettext("%(n)d pixel", "%(n)d pixels", round(off_px)) % {"n": round(off_px)},

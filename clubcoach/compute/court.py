@@ -200,8 +200,9 @@ def calibrate(
     try:
         check_order(solved.view, court)
     except CourtError as error:
-        if error.facts["how"] == "crossed":
-            error.facts |= slip(image, court, size, click_sd, float("inf"))
+        # A court that is mirrored as a whole fits; one that does not is a right one with a slip in it.
+        if error.facts["how"] == "crossed" or not misfit(solved, image, court, click_sd).off_m <= MOST_RMS_M:
+            error.facts |= {"how": "crossed", **slip(image, court, size, click_sd, float("inf"))}
         raise
     found = misfit(solved, image, court, click_sd)
     if not found.off_m <= MOST_RMS_M:

@@ -73,7 +73,7 @@ def page_words() -> dict[str, str]:
             "The cross stands where this landmark is expected. Move it onto what you see, then set it."
         ),
         "cross": _("Cross at {u}, {v}."),
-        "too_few": _("{n} of at least four landmarks are set."),
+        "too_few": _("{n} landmarks are set. Four draw the court, six or more tell how good it is."),
         "not_reached": _("The server cannot be reached. What is set here stays; try again."),
         "saved": _("The court view is saved."),
         "changed": _("Not saved yet."),

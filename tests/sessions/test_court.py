@@ -162,7 +162,7 @@ class TestRefused:
             ("in_a_line", "too nearly in one line"),
             ("left_right", "left and right are exchanged"),
             ("turned", "near and far are exchanged"),
-            ("too_far_off", "Without the far left corner the others fit best"),
+            ("too_far_off", "The far left corner lies "),
             ("outside", "Too far outside the picture: near left corner"),
             ("twice", "On one and the same place: far left corner, far right corner"),
         ],
@@ -179,6 +179,35 @@ class TestRefused:
         assert len(set(said)) == len(codes)
         assert not any("No court fits" in sentence for sentence in said)
         assert "No court fits" in court_words.refusal(CourtError("something new"), [])
+
+    @pytest.mark.parametrize(
+        ("one", "other"),
+        [
+            ("far left corner", "far right corner"),
+            ("near left service", "near right service"),
+            # The likeliest court with these is one in a mirror, but it does not fit.
+            ("near centre", "left post"),
+            ("far left corner", "near right service"),
+        ],
+    )
+    def test_two_that_were_named_for_each_other(self, film: Film, coach: Any, one: str, other: str) -> None:
+        marks = seen()
+        marks |= {one: marks[other], other: marks[one]}
+        with pytest.raises(ValidationError) as error:
+            services.place_court(by=coach, film=film, **sent(landmarks=marks))
+        names = court_words.landmark(one), court_words.landmark(other)
+        assert f"The {names[0]} and the {names[1]} have changed places: set both anew." in words_of(error)
+
+    def test_one_slip_is_told_with_how_far_it_lies_off(self) -> None:
+        def told(code: str, **facts: Any) -> str:
+            return court_words.refusal(CourtError(code, facts), list(LANDMARKS))
+
+        first = court_words.landmark(next(iter(LANDMARKS)))
+        assert f"The {first} lies 1.4 m from where" in told("too_far_off", rms_m=0.4, index=0, off_m=1.4)
+        assert f"Without the {first} the others" in told("too_far_off", rms_m=0.4, index=0)
+        crossed = told("mirrored", how="crossed", indices=[4, 5], index=0, off_m=30.0)
+        assert f"The {first} lies many metres from where" in crossed
+        assert "Two of them have changed places" in told("mirrored", how="crossed", indices=[4, 5])
 
     @pytest.mark.parametrize(
         ("fields", "sentence"),
@@ -328,9 +357,14 @@ class TestReading:
         }
         told = court_reading.told(court_reading.fit_of(four, 1280, 720), four, film)
         assert "a fifth shows" in told["count"]
+        assert "the bend of the lens stays unknown" in told["count"]
         assert {row["name"] for row in told["landmarks"]} == set(four)
         for name, place in told["expected"].items():
             assert math.dist(place, seen()[name]) < 3
+
+    @pytest.mark.parametrize(("n", "rough"), [(4, True), (5, True), (6, False), (8, False)])
+    def test_fewer_than_six_landmarks_leave_the_lens_unknown(self, n: int, rough: bool) -> None:
+        assert ("the lens stays unknown" in court_words.count(n)) is rough
 
     def test_lines_are_drawn_where_the_camera_sees_them(self) -> None:
         lines = court_plan.lines_in_picture(court_reading.fit_of(seen(), 1280, 720))
