@@ -17,7 +17,7 @@ from clubcoach.models import Job, User
 from sessions import clips, film_store, stills
 from sessions.models import Analysis, Clip, Film, Match, MatchFilm
 from sessions.models.matches import players_without_consent
-from sessions.services.films import LONGEST_S, visitors_without_consent
+from sessions.services.films import LONGEST_S, match_films_like, visitors_without_consent
 from sessions.services.rules import in_time
 
 State = Film.State
@@ -121,7 +121,8 @@ def show_match(*, by: User, film: Film, match: Match, offset_s: float, now: date
     row = _held(film, *NOT_GONE)
     if match.club_id != row.club_id:
         raise ValidationError({"match": _("This match is another club's.")})
-    if _shown_already(row, match):
+    shown = MatchFilm.objects.filter(match=match, film=row).exists()
+    if shown or match_films_like(match, row).exists():
         raise ValidationError({"match": _("The film shows this match already.")})
     day = row.club.day_of(in_time(now))
     if players_without_consent(match, day) or visitors_without_consent(match):
@@ -130,14 +131,6 @@ def show_match(*, by: User, film: Film, match: Match, offset_s: float, now: date
         )
     MatchFilm.objects.create(match=match, film=row, offset_s=_offset(offset_s))
     audit.record(by=by, club=row.club, action="film.shown", target=row, fields=["match"])
-
-
-def _shown_already(film: Film, match: Match) -> bool:
-    shown = MatchFilm.objects.filter(match=match)
-    if shown.filter(film=film).exists():
-        return True
-    same = shown.filter(film__digest=film.digest).exclude(film__state__in=[State.REFUSED, State.GONE])
-    return bool(film.digest) and same.exists()
 
 
 @transaction.atomic

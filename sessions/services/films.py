@@ -65,7 +65,7 @@ def add_film(
     film.original.storage.save(film.original.name, upload)
     try:
         with transaction.atomic():
-            hold_club(match.club)
+            film_store.hold(match.club_id)
             check_quota(match.club, film.size)
             return enter(by, match, film, offset_s, visitors_agreed)
     except BaseException:
@@ -137,7 +137,7 @@ def register_away(
     film.duration_s, film.width, film.height = round(duration_s, 1), width or None, height or None
     film.uploaded_by, film.uploaded_at = by, moment
     with transaction.atomic():
-        hold_club(match.club)
+        film_store.hold(match.club_id)
         if match_films_like(match, film).exists():
             raise ValidationError({"upload": _("This film is here already.")})
         film.save()
@@ -149,7 +149,10 @@ def register_away(
 
 def match_films_like(match: Match, film: Film) -> Any:
     """The films of a match that have a film's content, so far as it is known of both."""
-    same = Q(film__slices=film.slices, film__size=film.size)
+    same = Q(pk=None)
+    if film.slices:
+        # The size is in the fingerprint; that of the row is of what is kept, which a playable copy changes.
+        same |= Q(film__slices=film.slices)
     if film.digest:
         same |= Q(film__digest=film.digest)
     rows = MatchFilm.objects.filter(same, match=match).select_related("film")
@@ -159,11 +162,6 @@ def match_films_like(match: Match, film: Film) -> Any:
 def check_not_here(match: Match, film: Film) -> None:
     if match_films_like(match, film).exclude(film__state=Film.State.AWAY).exists():
         raise ValidationError({"upload": _("This film is here already.")})
-
-
-def hold_club(club: Club) -> None:
-    """Let one film after the other be counted against what a club may keep."""
-    Club.objects.select_for_update(no_key=True).get(pk=club.pk)
 
 
 def check_quota(club: Club, size: int) -> None:

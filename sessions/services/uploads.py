@@ -47,7 +47,7 @@ def begin_upload(
     upload.offset_s, upload.visitors_agreed = offset_s, visitors_agreed
     upload.created_at = upload.touched_at = moment
     with transaction.atomic():
-        films.hold_club(club)
+        film_store.hold(club.pk)
         films.check_quota(club, length)
         if slices:
             films.check_not_here(match, Film(size=length, slices=slices))
@@ -79,7 +79,7 @@ def film_arrived(*, by: User, upload: Upload, now: datetime | None = None) -> Fi
 
 
 def _become_film(by: User, upload: Upload, now: datetime) -> Film:
-    films.hold_club(upload.club)
+    film_store.hold(upload.club_id)
     row = Upload.objects.select_related("match__club", "film").filter(pk=upload.pk).first()
     if row is None:
         raise ValidationError({"upload": _("This upload was given up.")})

@@ -18,8 +18,10 @@ def _facts() -> dict[str, str]:
         "looking": _("Looking at the file."),
         "chosen": _("{name}: {size}, {length} long, {width} by {height} points."),
         "chosen_unplayable": _(
-            "{name}: {size}. This browser cannot play it: upload it, and a playable copy is made."
+            "{name}: {size}. This browser cannot play it. Upload it: of a film that it cannot play, a copy that it"
+            " can is made."
         ),
+        "empty": _("{name} is empty. Choose the film itself."),
         "here_already": _("{name}: this film is here already."),
         "goes_on": _("{name}: {percent} % of it are here. Uploading goes on from there."),
         "insecure": _(

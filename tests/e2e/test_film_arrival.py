@@ -82,6 +82,14 @@ def upload_button(page: Page) -> Any:
     return page.get_by_role("button", name="Upload the film")
 
 
+def test_an_empty_file_is_said_at_once(films: Page, tmp_path: Path, no_axe_violations: Any) -> None:
+    (tmp_path / "nothing.mp4").touch()
+    films.get_by_label("Film", exact=True).set_input_files(tmp_path / "nothing.mp4")
+    expect(films.locator("[data-part=wrong]")).to_have_text("nothing.mp4 is empty. Choose the film itself.")
+    expect(upload_button(films)).to_be_disabled()
+    no_axe_violations(films)
+
+
 def test_a_line_that_is_cut_is_waited_for(
     films: Page, film: Path, settings: Any, look: Any, no_axe_violations: Any
 ) -> None:

@@ -11,7 +11,7 @@ from django.utils import timezone
 from clubcoach import jobs
 from clubcoach.models import AuditEvent, Job
 from players.models import FilmConsent
-from sessions import film_jobs_make, film_store
+from sessions import film_jobs_make, film_store, services
 from sessions.models import Analysis, Film, MatchFilm
 from tests import factories as make
 from tests.sessions import moving, stored
@@ -275,6 +275,15 @@ class TestMatches:
         assert twin.digest == ready.film.digest
         answer = send(ready, "film_matches", {"act": "show", "match": other.uuid, "offset": "0:00"})
         assert "The film shows this match already." in text_of(answer)
+
+    def test_not_twice_where_only_fingerprints_are_known(self, ready, other):
+        Film.objects.update(slices="a" * 64)
+        services.register_away(
+            by=ready.cast.assistant, match=other, name="x.mp4", size=7, duration_s=9, slices="a" * 64
+        )
+        answer = send(ready, "film_matches", {"act": "show", "match": other.uuid, "offset": "0:00"})
+        assert "The film shows this match already." in text_of(answer)
+        assert not MatchFilm.objects.filter(match=other, film=ready.film).exists()
 
     @pytest.mark.parametrize("offset", ["", "soon", "1:75", "99", "--1:00", "1:00:00:00"])
     def test_a_beginning_that_is_none(self, ready, offset):

@@ -383,6 +383,9 @@ class TestRefusals:
             answer = sender.whole()
         assert words(answer) == "This film is here already."
         assert Film.objects.count() == 1
+        # A playable copy has another size than what came.
+        Film.objects.update(state="ready", duration_s=9, size=17)
+        assert words(sender.begin(slices=same)) == "This film is here already."
 
     def test_killed_between_the_last_byte_and_the_film(self, sender, monkeypatch):
         where = sender.begun()

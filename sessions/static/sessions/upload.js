@@ -38,7 +38,12 @@ class Arrival {
     this.chosen = null;
     this.wrong();
     this.offer(false, false);
+    this.part("facts").textContent = "";
     if (!file) return;
+    if (!file.size) {
+      this.wrong(w("empty", { name: file.name }));
+      return;
+    }
     this.part("facts").textContent = w("looking");
     try {
       const [facts, slices] = await Promise.all([factsOf(file), possible ? slicesOf(file) : ""]);
@@ -58,7 +63,8 @@ class Arrival {
     const answer = await fetch(config.films, { headers: { Accept: "application/json" } }).catch(() => null);
     if (!answer?.ok) return {};
     const { films, uploads } = await answer.json();
-    const same = (row) => row.slices === slices && (row.length ?? row.size) === file.size;
+    // The size is in the fingerprint; that of a film is of its playable copy, once there is one.
+    const same = (row) => row.slices === slices;
     return { film: films.find((row) => same(row) && !ENDED.has(row.state)), upload: uploads.find(same) };
   }
 
