@@ -115,7 +115,7 @@ def _make_piece(
     long_s = min(PIECE_S, max(0.0, length - start_s))
 
     def of_all(share: float) -> None:
-        made_s = progress.made_s + min(1.0, share) * long_s
+        made_s = progress.made_s + min(share * (end_s - start_s), long_s)
         tell(min(1.0, made_s / length) if length else 1.0)
 
     footage.make_piece(source, start_s, end_s, pieces[n], tell=of_all)
