@@ -32,21 +32,38 @@ from sessions.services.film_care import (
 )
 from sessions.services.films import add_film, register_away
 from sessions.services.lessons import cancel_lesson, note_attendance, plan_lessons
+from sessions.services.listening import (
+    Accepted,
+    Skipped,
+    accept_rallies,
+    ask_to_listen,
+    dismiss_rallies,
+    reopen_rallies,
+)
+from sessions.services.listening_times import Moved, add_rally_by_hand, correct_rally, set_delay
 from sessions.services.matches import SeatEntry, register_match
 from sessions.services.publishing import new_version, publish, withdraw
 from sessions.services.uploads import begin_upload, end_upload, film_arrived
 
 __all__ = [
+    "Accepted",
+    "Moved",
     "OpenArea",
     "SeatEntry",
+    "Skipped",
+    "accept_rallies",
     "add_film",
+    "add_rally_by_hand",
     "again_film",
+    "ask_to_listen",
     "assign",
     "begin_upload",
     "cancel",
     "cancel_film",
     "cancel_lesson",
     "copy_court",
+    "correct_rally",
+    "dismiss_rallies",
     "end_upload",
     "film_arrived",
     "hide_match",
@@ -65,11 +82,13 @@ __all__ = [
     "remove_camera",
     "remove_court",
     "remove_film",
+    "reopen_rallies",
     "request_analysis",
     "resume_film",
     "save_camera",
     "send_back",
     "set_camera",
+    "set_delay",
     "set_words",
     "show_match",
     "submit",
