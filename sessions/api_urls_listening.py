@@ -1,5 +1,9 @@
 """The JSON interface of what was heard in a film."""
 
-from django.urls import URLPattern
+from django.urls import URLPattern, path
 
-urlpatterns: list[URLPattern] = []
+from sessions import api_listening
+
+urlpatterns: list[URLPattern] = [
+    path("films/<uuid:uuid>/hearing/", api_listening.HearingApi.as_view(), name="hearing"),
+]

@@ -18,7 +18,7 @@ from django.views.decorators.http import require_POST, require_safe
 from clubcoach import formatting
 from clubcoach.access import Can, Refusal, Viewer, club_view, insist
 from players.forms import tell
-from sessions import court_words, film_jobs_make, film_store, film_terms, services, stills
+from sessions import court_words, film_jobs_make, film_store, film_terms, listening_words, services, stills
 from sessions.forms_films import OffsetForm, ShowMatchForm, offset_words
 from sessions.models import Film, Match, MatchFilm
 from sessions.services.film_care import open_analyses, work_on
@@ -89,6 +89,7 @@ def _page(request: Any, film: Film, show: ShowMatchForm | None = None, wrong: An
         "show_form": show if film.state != State.GONE else None,
         "strip": [(at_s, round(at_s * 1000)) for at_s in film.strip] if allowed else [],
         "court": court_words.summary(film),
+        "listening": listening_words.summary(film),
         "term": term,
         "may_keep": may_keep,
         "open_analyses": open_analyses(film) if may_keep else 0,

@@ -23,9 +23,11 @@ from sessions.models import (
     CourtView,
     Cover,
     Film,
+    Hearing,
     Lesson,
     Mark,
     MatchFilm,
+    RallyProposal,
     Tally,
     Upload,
 )
@@ -87,6 +89,13 @@ def build_world(club: Any, *, coach: Any, analyst: Any, player: Any, other: Any,
     CourtView.objects.create(
         film=film, width=1280, height=720, landmarks=seen(), rms_px=1, rms_m=0.05, placed_by=coach
     )
+    hearing = Hearing.objects.create(
+        film=film, verdict="poor", reasons=["neighbour"], hits=[[3.0, "racket", 0.9], [5.0, "racket", 0.4]]
+    )
+    for start_s, state in ((3.0, "open"), (20.0, "dismissed")):
+        RallyProposal.objects.create(
+            hearing=hearing, start_s=start_s, end_s=start_s + 5, confidence=0.6, state=state
+        )
     upload = Upload.objects.create(club=club, match=match, by=coach, name=f"on its way {mark}.webm", length=5)
     for person in (player, other):
         make.consent(person, purpose=f"purpose {mark}", given_by=coach)

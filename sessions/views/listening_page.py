@@ -1,0 +1,266 @@
+"""What the listening page shows: the film, what was heard, and the proposals of one match game by game."""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from django.urls import reverse
+from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
+
+from clubcoach.access import Can, Refusal, Viewer
+from clubcoach.formatting import clock
+from clubcoach.models import Job
+from sessions import listening, listening_words, stills
+from sessions.forms_films import offset_words
+from sessions.models import Analysis, Film, Hearing, Match, MatchFilm, RallyProposal
+
+# A rally begins and ends with a hit; one that was set by hand may miss it by as much, seconds.
+SLACK_S = 0.1
+SHEETS = 5
+State = RallyProposal.State
+
+
+@dataclass(frozen=True)
+class Row:
+    """A proposal as it is listed; times are the picture's."""
+
+    pk: int
+    number: int
+    start_s: float
+    end_s: float
+    hits: int
+    confidence: float
+    state: str
+    state_words: str
+    note: str
+
+    @property
+    def begins(self) -> str:
+        return clock(self.start_s)
+
+    @property
+    def length(self) -> str:
+        return _("%(n)d s") % {"n": round(self.end_s - self.start_s)}
+
+    @property
+    def hit_words(self) -> str:
+        return ngettext("%(n)d hit", "%(n)d hits", self.hits) % {"n": self.hits}
+
+    @property
+    def sure(self) -> str:
+        return listening_words.sure(self.confidence)
+
+    @property
+    def figure(self) -> str:
+        return listening_words.figure(self.confidence)
+
+    @property
+    def fragment(self) -> str:
+        """The end of an address that opens the film at this rally, without any script."""
+        return f"#t={max(0.0, self.start_s - 1):.1f}"
+
+    @property
+    def start_exact(self) -> str:
+        return f"{self.start_s:.3f}"
+
+    @property
+    def end_exact(self) -> str:
+        return f"{self.end_s:.3f}"
+
+    @property
+    def start_field(self) -> str:
+        return offset_words(self.start_s)
+
+    @property
+    def end_field(self) -> str:
+        return offset_words(self.end_s)
+
+    @property
+    def said(self) -> str:
+        """What somebody hears who does not see the row."""
+        return _("Rally %(number)d, at %(begins)s, %(length)s, %(hits)s, %(sure)s, %(state)s.") % {
+            "number": self.number,
+            "begins": self.begins,
+            "length": self.length,
+            "hits": self.hit_words,
+            "sure": self.sure,
+            "state": self.state_words,
+        }
+
+
+@dataclass(frozen=True)
+class Part:
+    name: str
+    rows: list[Row] = field(default_factory=list)
+
+
+def state_words(row: RallyProposal) -> str:
+    if row.state == State.ACCEPTED:
+        if row.rally is None or row.rally.dropped:
+            return _("accepted; its rally was taken out")
+        return _("accepted as rally %(n)d") % {"n": row.rally.number}
+    return _("dismissed") if row.state == State.DISMISSED else _("open")
+
+
+def racket_times(hearing: Hearing) -> list[float]:
+    return [float(at) for at, kind, *_rest in hearing.hits if kind == "racket"]
+
+
+def picture(hearing: Hearing, heard_s: float) -> float:
+    return max(0.0, listening.picture_s(hearing, heard_s))
+
+
+def parts_of(film: Film, hearing: Hearing | None, match: Match | None) -> list[Part]:
+    if hearing is None or match is None:
+        return []
+    times = racket_times(hearing)
+    parts: list[Part] = []
+    number = 0
+    for group in listening.by_game(film, match):
+        part = Part(group.name)
+        for row in group.proposals:
+            number += 1
+            part.rows.append(_row(hearing, row, number, times))
+        parts.append(part)
+    return parts
+
+
+def _row(hearing: Hearing, row: RallyProposal, number: int, times: list[float]) -> Row:
+    hits = bisect_right(times, row.end_s + SLACK_S) - bisect_left(times, row.start_s - SLACK_S)
+    return Row(
+        pk=row.pk,
+        number=number,
+        start_s=picture(hearing, row.start_s),
+        end_s=picture(hearing, row.end_s),
+        hits=hits,
+        confidence=row.confidence,
+        state=row.state,
+        state_words=state_words(row),
+        note=listening_words.heard_as(row, hearing.delay_s),
+    )
+
+
+def sheets_of(viewer: Viewer, match: Match | None) -> list[Analysis]:
+    """Analyses of the match that the person is at work on."""
+    if match is None or not viewer.can(Can.CODE):
+        return []
+    mine = Analysis.objects.seen_by(viewer).filter(match=match, analyst__user=viewer.user)
+    return list(mine.filter(state__in=[Analysis.State.ASSIGNED, Analysis.State.IN_PROGRESS])[:SHEETS])
+
+
+def chosen_of(links: Sequence[MatchFilm], asked: str) -> MatchFilm | None:
+    """The match whose part of the film is listed: the one that is asked for, else the first."""
+    return next((link for link in links if str(link.match.uuid) == asked), links[0] if links else None)
+
+
+def list_context(request: Any, film: Film, link: MatchFilm | None) -> dict[str, Any]:
+    """For the part that is drawn anew after each decision."""
+    hearing = listening.hearing_of(film)
+    match = link.match if link else None
+    parts = parts_of(film, hearing, match)
+    rows = [row for part in parts for row in part.rows]
+    accepted = sum(row.state == State.ACCEPTED for row in rows)
+    sure_ones = sum(row.confidence >= listening_words.SURE for row in rows)
+    return {
+        "film": film,
+        "hearing": hearing,
+        "match": match,
+        "parts": parts,
+        "rows": rows,
+        "count": listening_words.count(len(rows), sure_ones, accepted),
+        "accepted": accepted,
+        "delay_words": listening_words.delay(hearing.delay_s) if hearing else "",
+        "delay": f"{hearing.delay_s if hearing else 0:.3f}",
+        "delay_now": f"{hearing.delay_s if hearing else 0:.6f}",
+        "levels": [(f"{level:.2f}", words) for level, words in listening_words.levels()],
+        "may_edit": film.state == Film.State.READY and bool(request.viewer.can(Can.EDIT_MATCHES)),
+        "may_request": bool(request.viewer.can(Can.REQUEST_ANALYSIS)),
+        "sheets": sheets_of(request.viewer, match) if accepted else [],
+        "how_sure": listening_words.how_sure(),
+    }
+
+
+def work_context(request: Any, film: Film, hearing: Hearing | None) -> dict[str, Any]:
+    """For the part that says how far the listening is, and what it gave."""
+    job = listening.job_of(film) if film.state == Film.State.READY else None
+    going = job is not None and not job.over
+    return {
+        "film": film,
+        "hearing": hearing,
+        "job": job,
+        "going": going,
+        "failed": job is not None and job.state == Job.State.FAILED,
+        "said": (job.note if job else "") or (_("Waiting for its turn") if going else ""),
+        "why_nothing": listening_words.why_nothing_here(film),
+        "told": listening_words.told(hearing) if hearing else [],
+        "what_to_do": listening_words.what_to_do(hearing) if hearing else "",
+        "may_listen": film.state == Film.State.READY and bool(request.viewer.can(Can.EDIT_MATCHES)),
+    }
+
+
+def page_context(
+    request: Any, film: Film, links: Sequence[MatchFilm], asked: str, row: str
+) -> dict[str, Any]:
+    link = chosen_of(links, asked)
+    context = list_context(request, film, link)
+    hearing = context["hearing"]
+    allowed = stills.may_be_shown(film)
+    chosen = next((one for one in context["rows"] if str(one.pk) == row), None)
+    return {
+        **work_context(request, film, hearing),
+        **context,
+        "links": [(one.match, one is link) for one in links] if len(links) > 1 else [],
+        "refused": str(allowed.reason) if isinstance(allowed, Refusal) else "",
+        "plays": bool(allowed) and film.state == Film.State.READY,
+        "chosen": chosen,
+        "times": {"start": chosen.start_field, "end": chosen.end_field} if chosen else {},
+        "added": {},
+        "poster_ms": round(film.strip[0] * 1000) if film.strip else None,
+        "config": script_config(film, hearing),
+    }
+
+
+def script_config(film: Film, hearing: Hearing | None) -> dict[str, Any]:
+    hits = [[round(at, 3), kind] for at, kind, *_rest in hearing.hits] if hearing else []
+    return {
+        "act": reverse("listening_act", args=[film.club.slug, film.uuid]),
+        "hits": hits,
+        "duration_s": film.duration_s,
+        "picture_s": 1 / film.frame_rate if film.frame_rate else 0.04,
+    }
+
+
+def script_words() -> dict[str, str]:
+    """Every sentence of the page's script; values stand in braces."""
+    return {
+        "row": _("{row} {place} of {all}."),
+        "hit": _("Hit {n} of {all} of this rally, at {at}."),
+        "hit_outside": _("A hit outside every rally that is listed, at {at}."),
+        "no_row": _("Choose a rally of the list first."),
+        "no_rows": _("No rally is listed."),
+        "last_row": _("That is the last rally of the list."),
+        "first_row": _("That is the first rally of the list."),
+        "last_hit": _("No hit was heard after this."),
+        "first_hit": _("No hit was heard before this."),
+        "no_hit": _("Go to a hit first, then step the picture until the racket meets the ball."),
+        "picture": _("Picture at {at}."),
+        "new_start": _("A new rally begins at {at}. Say where it ends."),
+        "no_start": _("Say first where the new rally begins."),
+        "end_first": _("It would end before it begins."),
+        "nothing_to_undo": _("Nothing was decided here since the page was opened."),
+        "only_look": _("Only coaches decide; you can look."),
+        "open_only": _("This rally is decided already: open it again first."),
+        "not_open": _("This rally is open."),
+        "play": _("Play"),
+        "hold": _("Hold"),
+        "skips": _("Dead time is skipped."),
+        "skips_not": _("Dead time is played too."),
+        "all_done": _("No later rally is open."),
+        "no_video": _("This browser cannot play the film."),
+        "times_of": _("Rally {n}, {sure} ({figure})"),
+        "from_hit": _("The hit was heard at {heard}; the picture shows it at {seen}."),
+    }
