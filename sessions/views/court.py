@@ -149,7 +149,9 @@ def court_copy(request: Any, film: UUID) -> HttpResponse:
         return redirect(_address(row))
     messages.success(
         request,
-        _("Copied from the film at %(start)s on. Look whether the lines lie on the court, then say so.")
+        _(
+            "The court view is copied; it holds from %(start)s on. Look whether the lines lie on the court, then say so."
+        )
         % {"start": clock(view.from_s)},
     )
     return redirect(_address(row, view.from_s))

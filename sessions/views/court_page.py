@@ -78,6 +78,9 @@ def page_words() -> dict[str, str]:
         "saved": _("The court view is saved."),
         "changed": _("Not saved yet."),
         "measure_first": _("Save the court view first: feet are measured with what is saved."),
+        "finger": _(
+            "The cross stands where your finger was. Push it on with the arrows, then press “Set here”."
+        ),
         "measure": _("Click a foot where it touches the floor, or move the cross there and press Enter."),
         "no_video": _("This browser cannot play the film. The first picture of it is shown instead."),
         "no_picture": _("There is no picture of this film here yet."),

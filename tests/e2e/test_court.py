@@ -244,6 +244,47 @@ def test_by_keys_alone(court: Any, film: Film) -> None:
     assert re.match(r"(2\.9|3|3\.1) m from the net", told(page).inner_text())
 
 
+def test_a_finger_moves_the_cross_and_a_button_sets(court: Any, film: Film) -> None:
+    page = court()
+    video_shown(page)
+    box = page.locator(".court-frame > .court-lines").bounding_box()
+    assert box is not None
+    hand = page.context.new_cdp_session(page)
+    spot = {"x": box["x"] + box["width"] / 4, "y": box["y"] + box["height"] / 2}
+    hand.send("Input.dispatchTouchEvent", {"type": "touchStart", "touchPoints": [spot]})
+    hand.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+    expect(told(page)).to_contain_text("Now: 1, near left corner")
+    expect(told(page)).to_contain_text("press “Set here”")
+    assert math.dist(cross_of(page), (CAMERA.width / 4, CAMERA.height_px / 2)) < 3
+    page.get_by_role("button", name="Set here").click()
+    expect(told(page)).to_contain_text("near left corner: set at")
+
+
+def test_an_upright_picture_leaves_room_on_a_phone(court: Any, film: Film) -> None:
+    page = court()
+    video_shown(page)
+    page.set_viewport_size({"width": 390, "height": 844})
+    wide = frame(page).bounding_box()
+    assert wide is not None
+    assert wide["width"] > 340
+    page.evaluate(
+        """async () => {
+          const main = document.querySelector("script[src*='court/main']").src;
+          const { Picture } = await import(main.replace("main", "picture"));
+          const stage = document.createElement("div");
+          document.querySelector("main").append(stage);
+          const picture = new Picture(stage, document.createElement("div"));
+          picture.size = [1080, 1920];
+          picture.resize();
+          stage.id = "upright";
+        }"""
+    )
+    upright = page.locator("#upright .court-frame").bounding_box()
+    assert upright is not None
+    assert upright["height"] < 0.65 * 844
+    assert abs(upright["width"] / upright["height"] - 1080 / 1920) < 0.02
+
+
 def test_what_is_expected_has_to_be_looked_at(court: Any, film: Film) -> None:
     page = court()
     video_shown(page)

@@ -290,6 +290,10 @@ function start() {
   if (part("try")) part("try").hidden = true;
   tools();
   picture.on("set", set);
+  picture.on("pointed", () => {
+    if (mode === "set" && config.may_edit) say(`${w("chosen", chosen)} ${w("finger")}`);
+    else if (saved) say(w("finger"));
+  });
   picture.on("removed", remove);
   picture.on("step", step);
   picture.on("moved", (u, v) => {

@@ -7,7 +7,7 @@ const LOUPE = { zoom: 6, across: 40, down: 30 };
 export class Picture {
   constructor(stage, loupe) {
     this.stage = stage;
-    this.listeners = { moved: [], set: [], removed: [], shown: [], step: [] };
+    this.listeners = { moved: [], set: [], pointed: [], removed: [], shown: [], step: [] };
     this.size = [config.film.width || 1280, config.film.height || 720];
     this.cross = [this.size[0] / 2, this.size[1] / 2];
     this.at = 0;
@@ -96,6 +96,8 @@ export class Picture {
   resize() {
     const [width, height] = this.size;
     this.overlay.setAttribute("viewBox", `0 0 ${width} ${height}`);
+    // An upright picture as wide as a phone leaves no room beside it for pushing the page on, nor for the buttons.
+    this.frame.style.maxWidth = `calc(${height > width ? 60 : 80}svh * ${width / height})`;
     this.move(Math.min(this.cross[0], width), Math.min(this.cross[1], height), false);
   }
 
@@ -118,6 +120,9 @@ export class Picture {
       if (event.pointerType !== "mouse") {
         if (event.buttons) this.move(...spot(event), true);
       } else this.magnify(spot(event));
+    });
+    this.frame.addEventListener("pointerup", (event) => {
+      if (event.pointerType !== "mouse") this.tell("pointed");
     });
     this.frame.addEventListener("pointerleave", () => this.magnify());
     this.frame.addEventListener("keydown", (event) => this.key(event));
