@@ -74,8 +74,8 @@ class Term:
             return words % {"n": months}
         if self.why == Why.UPLOADED:
             words = ngettext(
-                "%(n)d month after it was uploaded; no analysis of its matches is published.",
-                "%(n)d months after it was uploaded; no analysis of its matches is published.",
+                "%(n)d month after it was uploaded; no analysis of its matches was published since.",
+                "%(n)d months after it was uploaded; no analysis of its matches was published since.",
                 months,
             )
             return words % {"n": months}
@@ -132,7 +132,7 @@ def _term(club: Club, film: Film, known: _Known, now: datetime) -> Term:
     told = [known.published[match] for match in mine if match in known.published]
     # A film that came after the publication is wanted for something.
     begins = max([film.uploaded_at, *told])
-    why = Why.PUBLISHED if told else Why.UPLOADED
+    why = Why.PUBLISHED if begins > film.uploaded_at else Why.UPLOADED
     return Term(months_after(begins, club.film_months, club), why, club)
 
 

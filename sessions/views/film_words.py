@@ -18,8 +18,8 @@ def _facts() -> dict[str, str]:
         "looking": _("Looking at the file."),
         "chosen": _("{name}: {size}, {length} long, {width} by {height} points."),
         "chosen_unplayable": _(
-            "{name}: {size}. This browser cannot play it. Upload it: of a film that it cannot play, a copy that it"
-            " can is made."
+            "{name}: {size}. This browser cannot play it as it is. If it is a film, a copy that plays is made"
+            " after the upload."
         ),
         "empty": _("{name} is empty. Choose the film itself."),
         "here_already": _("{name}: this film is here already."),
