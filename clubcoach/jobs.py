@@ -20,6 +20,7 @@ from django.db import IntegrityError, close_old_connections, transaction
 from django.db.models import F, Q
 from django.utils import timezone
 from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
 
 from clubcoach.models import Job
 
@@ -142,10 +143,11 @@ def perform(job_id: int, listener: Listener | None = None) -> bool:
     except Exception as error:
         log.exception("job.error", job=job.pk, kind=job.kind, attempt=job.attempt)
         last = job.attempt >= job.attempts_allowed
-        note = _("Something went wrong (%(kind)s). It was tried %(n)d times.") % {
-            "kind": type(error).__name__,
-            "n": job.attempt,
-        }
+        note = ngettext(
+            "Something went wrong (%(kind)s). It was tried once.",
+            "Something went wrong (%(kind)s). It was tried %(n)d times.",
+            job.attempt,
+        ) % {"kind": type(error).__name__, "n": job.attempt}
         _end(work, "failed" if last else "waiting", note)
         return False
     Job.objects.filter(pk=job.pk, state=Job.State.RUNNING, attempt=job.attempt).update(
