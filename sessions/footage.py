@@ -6,15 +6,19 @@ writing our own frames, import PyAV (the modules that the contract in pyproject.
 """
 
 import os
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from sessions.footage_ask import Limits, Name, Tell, ask, ask_for_file
+import numpy as np
+
+from sessions.footage_ask import Limits, Name, Tell, ask, ask_for_file, stream
 from sessions.footage_words import MESSAGES, REMARKS, FilmError
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from sessions.footage_write import Pixels, Sound
 
 __all__ = [
@@ -26,7 +30,9 @@ __all__ = [
     "cut",
     "join",
     "make_piece",
+    "motion",
     "probe",
+    "sound",
     "still",
     "stills",
     "write_webm",
@@ -153,6 +159,62 @@ def join(
         for remark in told["remarks"]:
             note(remark)
     return float(told["duration_s"])
+
+
+def sound(
+    path: Name,
+    *,
+    rate: int = 24_000,
+    tell: Tell | None = None,
+    limits: Limits | None = None,
+    note: Callable[[str], None] | None = None,
+) -> "Iterator[Sound]":
+    """The sound of a film as it is read, in blocks of samples x channels (one or two) between -1 and 1.
+
+    The first track that can be read, from the picture's zero on: silent where it begins later or has gaps. Memory does
+    not grow with the film's length. Of damaged sound comes what can be read, and `note` hears the key of the remark.
+    The first block raises FilmError, with the code `no_sound` for a film without any. Closing the iterator, or raising
+    from `tell`, ends the reading at once.
+    """
+    allowed = limits or Limits(cpu_s=1200)
+    facts = {"rate": int(rate), "max_s": allowed.max_s}
+    blocks = stream("sound", path, facts, allowed, tell)
+    try:
+        while True:
+            try:
+                channels, samples = next(blocks)
+            except StopIteration as end:
+                for remark in end.value["sound"]["remarks"]:
+                    if note is not None:
+                        note(remark)
+                return
+            yield np.frombuffer(samples, "<f4").reshape(-1, channels)
+    finally:
+        blocks.close()
+
+
+def motion(
+    path: Name,
+    polygon: Sequence[Sequence[float]] | None,
+    *,
+    per_second: float = 5.0,
+    tell: Tell | None = None,
+    limits: Limits | None = None,
+) -> "NDArray[np.float32]":
+    """How much moves in a part of a film's picture: for each sample the share of it that changed since the last one.
+
+    The polygon's corners are shares of the upright picture's width and height, from the upper left; without one it is
+    the picture but for its upper quarter. Sample n is taken at `n / per_second` seconds.
+    """
+    # All pictures have to be decoded: some minutes for an hour of film, and more on a slow machine.
+    allowed = limits or Limits(cpu_s=4 * 3600)
+    facts = {
+        "polygon": None if polygon is None else [[float(x), float(y)] for x, y in polygon],
+        "per_second": float(per_second),
+        "max_s": allowed.max_s,
+    }
+    _told, blobs = ask("motion", [path], facts, allowed, tell=tell)
+    return np.frombuffer(blobs[0], "<f4")
 
 
 def write_webm(

@@ -1,7 +1,7 @@
 """Opening a stranger's film and reading its pictures, one by one or as stills.
 
 Nothing here is called on such a film from a web or worker process: `sessions.footage` runs it in a child process with
-limits. PyAV is imported here, in `footage_write`, `footage_make`, `footage_join` and `footage_probe`, nowhere else.
+limits. PyAV is imported here and in `footage_write`, `_make`, `_probe`, `_sound` and `_motion`, nowhere else.
 """
 
 import importlib

@@ -13,7 +13,10 @@ import sys
 import time
 import traceback
 from contextlib import ExitStack
-from typing import Any, BinaryIO
+from typing import TYPE_CHECKING, Any, BinaryIO
+
+if TYPE_CHECKING:
+    from sessions.footage_write import Sound
 
 
 def take_limits(*, cpu_s: int, memory: int, file_bytes: int) -> None:
@@ -50,6 +53,15 @@ class _Say:
             sys.stdout.buffer.flush()
 
 
+def hand_over(samples: "Sound", share: float) -> None:
+    """Sound as it is read: a line that says how much, then the samples. Who reads slowly is waited for."""
+    count, channels = samples.shape
+    head = {"samples": count, "channels": channels, "share": round(share, 3)}
+    sys.stdout.buffer.write(json.dumps(head).encode() + b"\n")
+    sys.stdout.buffer.write(samples.astype("<f4").tobytes())
+    sys.stdout.buffer.flush()
+
+
 def answer(wish: dict[str, Any]) -> tuple[dict[str, Any], list[bytes]]:
     from sessions import footage_av
 
@@ -76,7 +88,7 @@ def answer(wish: dict[str, Any]) -> tuple[dict[str, Any], list[bytes]]:
 def _served(
     action: str, films: list[BinaryIO], out: BinaryIO | None, facts: dict[str, Any]
 ) -> tuple[dict[str, Any], list[bytes]]:
-    from sessions import footage_av, footage_join, footage_make, footage_probe
+    from sessions import footage_av, footage_join, footage_make, footage_motion, footage_probe, footage_sound
 
     open_nothing_more()
     size = os.fstat(films[0].fileno()).st_size if films else 0
@@ -90,6 +102,11 @@ def _served(
         return {"piece": footage_make.make_piece(films[0], size, out=out, tell=_Say(), **facts)}, []
     if action == "join" and out is not None:
         return {"join": footage_join.join(films, out=out, tell=_Say(), **facts)}, []
+    if action == "sound":
+        return {"sound": footage_sound.sound(films[0], hand=hand_over, **facts)}, []
+    if action == "motion":
+        told, shares = footage_motion.motion(films[0], size, tell=_Say(), **facts)
+        return {"motion": told}, [shares.astype("<f4").tobytes()]
     raise NotImplementedError(f"no such wish: {action!r}")
 
 

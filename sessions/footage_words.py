@@ -26,6 +26,7 @@ MESSAGES: dict[str, Promise] = {
         "Reading the film took more time or memory than is allowed. Please export it as a plain MP4."
     ),
     "no_such_time": _("The film has no picture at that time."),
+    "no_sound": _("The film has no sound that can be read."),
     "no_room": _("The piece could not be written: it is larger than is allowed, or the disk is full."),
 }
 
