@@ -29,6 +29,8 @@ State = Film.State
 AT_ONCE = 20
 # What another machine, or this one at another hour, may still be able to do.
 PASSING = {"too_heavy", "no_room"}
+# What is done of its own accord with a film that can be played.
+ONCE_READY = ("film.strip", "film.listen")
 DISK_FULL = (errno.ENOSPC, errno.EDQUOT)
 # An upload that has become a film is of no use any more.
 UPLOAD_ROW_DAYS = 60
@@ -118,8 +120,8 @@ def _take_in(film: Film, probe: footage.Probe, digest: str, part: Any) -> None:
         row.file, row.original = (name, "") if probe.plays else ("", name)
         row.served = digest if probe.plays else ""
     row.save()
-    kind = "film.make" if row.state == State.MAKING else "film.strip"
-    enqueue(kind, club=film.club, by=row.uploaded_by, key=str(row.uuid), film=row.pk)
+    for kind in ["film.make"] if row.state == State.MAKING else ONCE_READY:
+        enqueue(kind, club=film.club, by=row.uploaded_by, key=str(row.uuid), film=row.pk)
     transaction.on_commit(lambda: film_store.let_go(row.club_id, old))
 
 

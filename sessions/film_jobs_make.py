@@ -14,7 +14,7 @@ from django.utils.translation import ngettext
 from clubcoach.jobs import Work, enqueue, handles
 from clubcoach.models import Job
 from sessions import film_store, footage, stills
-from sessions.film_jobs import AT_ONCE, DISK_FULL, Telling, disk_full, refuse
+from sessions.film_jobs import AT_ONCE, DISK_FULL, ONCE_READY, Telling, disk_full, refuse
 from sessions.models import Film
 
 State = Film.State
@@ -175,7 +175,8 @@ def _serve(film: Film, facts: dict[str, Any], part: Path) -> None:
         for fact, value in facts.items():
             setattr(row, fact, value)
         row.save()
-        enqueue("film.strip", club=film.club, by=row.uploaded_by, key=str(row.uuid), film=row.pk)
+        for kind in ONCE_READY:
+            enqueue(kind, club=film.club, by=row.uploaded_by, key=str(row.uuid), film=row.pk)
 
     def clear() -> None:
         film_store.let_go(film.club_id, *originals)

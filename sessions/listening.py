@@ -19,6 +19,8 @@ from sessions.ledger import ledger_of
 from sessions.models import Film, Hearing, Match, MatchFilm, Rally, RallyProposal
 
 JOB = "film.listen"
+# Goes up when the way of hearing changes.
+RECIPE = 1
 # Between two games players change ends and drink; within one nobody waits for so long.
 PAUSE_S = 40.0
 State = RallyProposal.State

@@ -8,11 +8,11 @@ from django.dispatch import receiver
 
 from players.models import Player, Squad
 from players.signals import consent_withdrawn, squad_changed, squad_retiring
-from sessions import clips, film_jobs, film_jobs_make, film_store, stills
+from sessions import clips, film_jobs, film_jobs_listen, film_jobs_make, film_store, stills
 from sessions.models import Film
 from sessions.services.lessons import end_lessons_of, expect_squad
 
-__all__ = ["film_jobs", "film_jobs_make"]  # registers the handlers of its jobs
+__all__ = ["film_jobs", "film_jobs_listen", "film_jobs_make"]  # registers the handlers of its jobs
 
 
 @receiver(consent_withdrawn)

@@ -15,7 +15,7 @@ from clubcoach import audit, jobs
 from clubcoach.access import Can, insist, viewer_of
 from clubcoach.models import Job, User
 from sessions import clips, film_store, stills
-from sessions.models import Analysis, Clip, Film, Match, MatchFilm
+from sessions.models import Analysis, Clip, Film, Hearing, Match, MatchFilm
 from sessions.models.matches import players_without_consent
 from sessions.services.films import LONGEST_S, match_films_like, visitors_without_consent
 from sessions.services.rules import in_time
@@ -233,6 +233,8 @@ def end_film(*, by: User | None, film: Film, why: str, now: datetime) -> Film:
     clips.drop(Clip.objects.filter(film=row))
     if why == Film.Gone.CONSENT:
         row.court_views.all().delete()
+        # Rallies that somebody accepted are facts of the match by now and stay.
+        Hearing.objects.filter(film=row).delete()
     audit.record(by=by, club=row.club, action="film.gone", target=row, fields=[why])
 
     def take_away() -> None:

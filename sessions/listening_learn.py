@@ -1,0 +1,104 @@
+"""What decisions about heard rallies teach about how a court sounds from where a camera stands.
+
+A hit is kept as `[seconds, kind, confidence, level, shape]`: the last two are what learning looks back at, long after
+the film was heard. A camera place keeps what was learnt, and up to which decision (`learnt_at`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+from django.db.models import Max, QuerySet
+from django.utils.dateparse import parse_datetime
+
+from clubcoach.compute.onsets import Onsets
+from clubcoach.compute.rallies import CourtSound, Heard, Hits, learn
+from sessions.models import Film, Hearing, RallyProposal
+
+State = RallyProposal.State
+# Column of `Onsets.shape` that is the strength.
+STRENGTH = 4
+Span = tuple[float, float]
+
+
+@dataclass(frozen=True)
+class Lesson:
+    """What a film is heard with; `sound` is what its camera place is to keep, None where nothing new was learnt."""
+
+    court: CourtSound | None
+    sound: dict[str, Any] | None = None
+
+
+def lesson_of(film: Film) -> Lesson:
+    """What is known of the film's court, with every decision since taken in; without a camera place only its own."""
+    kept = (film.camera.sound or {}) if film.camera else {}
+    court = CourtSound.from_dict(kept) if "shape" in kept else None
+    hearings = _decided(film, parse_datetime(kept.get("learnt_at") or ""))
+    latest = None
+    for hearing in hearings:
+        court = _taught(court, hearing)
+        latest = hearing.latest
+    if film.camera is None or court is None or latest is None:
+        return Lesson(court)
+    return Lesson(court, {**court.as_dict(), "learnt_at": latest.isoformat()})
+
+
+def _decided(film: Film, since: datetime | None) -> QuerySet[Any]:
+    """Hearings about which something was decided since, in the order of the last decision."""
+    films = {"film__camera": film.camera_id} if film.camera_id else {"film": film.pk}
+    rows = Hearing.objects.filter(way=Hearing.Way.SOUND, **films)
+    rows = rows.annotate(latest=Max("proposals__decided_at")).exclude(latest=None)
+    return (rows.filter(latest__gt=since) if since else rows).order_by("latest")
+
+
+def _taught(court: CourtSound | None, hearing: Hearing) -> CourtSound | None:
+    onsets = onsets_of(hearing)
+    if not len(onsets.t):
+        return court
+    kept: list[Span] = []
+    dropped: list[Span] = []
+    for row in hearing.proposals.all():
+        span = (row.start_s, row.end_s)
+        touched = row.by_hand or row.heard_start_s is not None
+        if row.state == State.DISMISSED:
+            # What somebody entered by hand and took back says nothing of the ear.
+            dropped += [] if row.by_hand else [span]
+        elif row.state == State.ACCEPTED or touched:
+            kept.append(span)
+    nothing = Hits(np.zeros(0), (), np.zeros(0))
+    base = court or CourtSound.usual()
+    heard = Heard(nothing, (), hearing.verdict, tuple(hearing.reasons), base, onsets)
+    return learn(base, heard, kept, dropped)
+
+
+def hits_of(heard: Heard) -> list[list[Any]]:
+    """Hits as a hearing keeps them, each with level and shape of its blow."""
+    t = heard.onsets.t
+    if not len(t) or not len(heard.hits):
+        return []
+    at = np.clip(np.searchsorted(t, heard.hits.t), 0, len(t) - 1)
+    before = np.maximum(at - 1, 0)
+    at = np.where(np.abs(t[before] - heard.hits.t) < np.abs(t[at] - heard.hits.t), before, at)
+    return [
+        [
+            round(float(when), 3),
+            kind,
+            round(float(sure), 2),
+            round(float(heard.onsets.level_db[k]), 1),
+            [round(float(part), 1) for part in heard.onsets.shape[k]],
+        ]
+        for when, kind, sure, k in zip(heard.hits.t, heard.hits.kind, heard.hits.confidence, at, strict=True)
+    ]
+
+
+def onsets_of(hearing: Hearing) -> Onsets:
+    """The blows of a hearing's hits; none of hits that were kept without their shape."""
+    rows = [row for row in hearing.hits if len(row) >= 5]
+    if not rows:
+        return Onsets(np.zeros(0), np.zeros(0), np.zeros(0), np.zeros((0, STRENGTH + 2)))
+    shape = np.array([row[4] for row in rows], float)
+    t, level_db = np.array([[row[0], row[3]] for row in rows], float).T
+    return Onsets(t, shape[:, STRENGTH], level_db, shape)
