@@ -9,7 +9,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from clubcoach.models import Job
-from sessions import film_store
+from sessions import film_store, film_terms
 from sessions.api_films import uploads_waiting
 from sessions.api_uploads import expires_at
 from sessions.models import Film, Match
@@ -29,14 +29,18 @@ def films_of(match: Match) -> list[dict[str, Any]]:
         kinds = ["film.read", "film.make"]
         found = Job.objects.filter(kind__in=kinds, club=match.club_id, key__in=waiting).order_by("pk")
         jobs = {job.key: job for job in found}
-    return [_shown(row, jobs.get(str(row.film.uuid))) for row in rows]
+    ready = [row.film for row in rows if row.film.state == Film.State.READY]
+    # A link that leads to a refusal helps nobody.
+    lacking = film_terms.lacking(match.club, ready, timezone.now()) if ready else set()
+    return [_shown(row, jobs.get(str(row.film.uuid)), row.film_id in lacking) for row in rows]
 
 
-def _shown(row: Any, job: Job | None) -> dict[str, Any]:
+def _shown(row: Any, job: Job | None, lacking: bool) -> dict[str, Any]:
     film = row.film
     failed = job is not None and job.over and job.state != Job.State.DONE
     broken = film.state == Film.State.REFUSED or (failed and film.state != Film.State.PAUSED)
-    return {"row": row, "film": film, "job": job, "again": broken and bool(film.original or film.file)}
+    again = broken and bool(film.original or film.file)
+    return {"row": row, "film": film, "job": job, "again": again, "lacking": lacking}
 
 
 def still_reading(films: list[dict[str, Any]]) -> bool:

@@ -455,6 +455,27 @@ class TestFilmsOfAMatch:
         assert "theirs.mp4" not in self.page(agreed, person=agreed.cast.head_coach), "its time is over"
 
     @pytest.mark.parametrize("name", ["film_upload", "match"])
+    def test_no_way_to_a_film_in_which_somebody_no_longer_agrees(self, agreed, name):
+        self.show(agreed, "ready", duration_s=60)
+        assert "Watch</a>" in self.page(agreed, name)
+        FilmConsent.objects.filter(player=agreed.cast.dan).update(withdrawn_at=NOW)
+        page = self.page(agreed, name)
+        assert "Watch</a>" not in page
+        assert "Somebody in it does not agree, or no longer does: it is not shown." in page
+
+    @pytest.mark.parametrize("name", ["film_upload", "match"])
+    def test_as_many_queries_for_many_that_are_ready(self, agreed, name):
+        client = agreed.cast.client(agreed.cast.assistant)
+        counts = []
+        for n in (1, 12):
+            while Film.objects.count() < n:
+                self.show(agreed, "ready", duration_s=60)
+            with CaptureQueriesContext(connection) as queries:
+                assert text_of(client.get(url(name, agreed.match.uuid))).count("Watch</a>") == n
+            counts.append(len(queries))
+        assert counts[0] == counts[1]
+
+    @pytest.mark.parametrize("name", ["film_upload", "match"])
     def test_as_many_queries_for_many(self, agreed, name):
         client = agreed.cast.client(agreed.cast.assistant)
         counts = []
