@@ -19,6 +19,7 @@ from sessions.models import Film, Hearing, RallyProposal
 SURE, FAIRLY_SURE = 0.8, 0.5
 # A delay this small is not seen: less than half a picture of a usual film, seconds.
 TOGETHER_S = 0.015
+SAME_S = 0.002
 
 Way, Verdict, State = Hearing.Way, Hearing.Verdict, RallyProposal.State
 
@@ -165,6 +166,10 @@ def heard_as(proposal: RallyProposal, delay_s: float) -> str:
     if proposal.by_hand:
         return _("by hand")
     if proposal.heard_start_s is None or proposal.heard_end_s is None:
+        return ""
+    moved = max(abs(proposal.start_s - proposal.heard_start_s), abs(proposal.end_s - proposal.heard_end_s))
+    # Taken back: it is as it was heard, to the millisecond that fields of times keep.
+    if moved < SAME_S:
         return ""
     return _("corrected; heard from %(start)s to %(end)s") % {
         "start": tenths(max(0.0, proposal.heard_start_s - delay_s)),

@@ -330,6 +330,13 @@ class TestActs:
         assert (row.start_s, row.end_s) == (4.0, 12.0)
         assert "corrected; heard from 0:04.5 to 0:11.5" in cells(answer, row)[5]
 
+    def test_what_was_put_back_is_as_it_was_heard(self, film: Film, chain: Any) -> None:
+        hear(film)
+        row = rows(film)[0]
+        act(chain, film, "correct", id=row.pk, start="0:04", end="0:11")
+        answer = act(chain, film, "correct", id=row.pk, start="0:05", end="0:12")
+        assert cells(answer, row)[5] == "open"
+
     @pytest.mark.parametrize(
         ("start", "end", "said"),
         [

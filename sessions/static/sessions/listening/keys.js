@@ -23,6 +23,8 @@ const PLAIN = {
   ArrowRight: "hit_after",
   Backspace: "undo",
 };
+// What a key does again and again while it is held down; a decision is made once.
+const HELD = new Set(["picture_back", "picture_on", "back", "on", "rally_before", "rally_after", "hit_before", "hit_after"]);
 const SHIFTED = { Digit6: "new_start", Digit7: "new_end" };
 
 function typing(target) {
@@ -43,10 +45,11 @@ export function listen(region, acts, enabled) {
     "keydown",
     (event) => {
       if (event.defaultPrevented || event.isComposing || !enabled() || typing(event.target)) return;
-      const act = acts[wanted(event)];
+      const name = wanted(event);
+      const act = acts[name];
       if (!act) return;
       event.preventDefault();
-      act({ byKey: true });
+      if (!event.repeat || HELD.has(name)) act({ byKey: true });
     },
     // Before the film's own controls take the arrows for themselves.
     true,

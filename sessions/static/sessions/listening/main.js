@@ -19,6 +19,7 @@ let hits = [];
 let current = null;
 let hit = null;
 let newStart = null;
+let undoing = false;
 const undos = [];
 
 function say(text) {
@@ -128,27 +129,21 @@ function stepHit(by) {
 }
 
 // One decision. The answer replaces the list, also where it is refused; `after` runs where it was taken.
-async function send(values, { after = null, back = false } = {}) {
+async function send(values, { after = null } = {}) {
   const match = list().querySelector("input[name=match]") ?? document.querySelector("input[name=match]");
   const body = { ...values, match: match?.value ?? "" };
   await window.htmx.ajax("POST", config.act, { source: list(), target: list(), swap: "outerHTML", values: body });
   if (list().querySelector("[role=alert]")) return false;
-  if (back) undos.pop();
   after?.();
   return true;
 }
 
-let busy = false;
+let line = Promise.resolve();
 
-// One after another: a key that is held down does not decide twice about one and the same list.
-async function inTurn(act) {
-  if (busy) return;
-  busy = true;
-  try {
-    await act();
-  } finally {
-    busy = false;
-  }
+// One after another: what is pressed while an answer is awaited is done to the list that comes with it.
+function inTurn(act) {
+  line = line.then(act, act);
+  return line;
 }
 
 function decide(act, row, moveOn) {
@@ -159,27 +154,31 @@ function decide(act, row, moveOn) {
     const next = nextOpen && rowOf(nextOpen.pk);
     return next ? goTo(next, said) : say(`${said} ${w("all_done")}`);
   };
-  return inTurn(() => send({ act, ids: [row.pk] }, { after }));
+  return send({ act, ids: [row.pk] }, { after });
 }
 
 function onRow(act, wantedStates, otherwise) {
-  return ({ byKey = false } = {}) => {
-    const row = rowOf(current);
-    if (!row) return say(w("no_row"));
-    if (!wantedStates.includes(row.state)) return say(w(otherwise));
-    return decide(act, row, byKey && act !== "reopen");
-  };
+  return ({ byKey = false } = {}) =>
+    inTurn(() => {
+      const row = rowOf(current);
+      if (!row) return say(w("no_row"));
+      if (!wantedStates.includes(row.state)) return say(w(otherwise));
+      return decide(act, row, byKey && act !== "reopen");
+    });
 }
 
 function setTime(which) {
   return () => {
-    const row = rowOf(current);
-    if (!row) return say(w("no_row"));
-    const times = { start: row.start, end: row.end, [which]: film.now };
-    if (times.end <= times.start) return say(w("end_first"));
     film.hold();
-    const values = { act: "correct", id: row.pk, start: exact(times.start), end: exact(times.end) };
-    return inTurn(() => send(values, { after: () => tellRow(rowOf(current), part("acted")?.textContent) }));
+    const now = film.now;
+    return inTurn(() => {
+      const row = rowOf(current);
+      if (!row) return say(w("no_row"));
+      const times = { start: row.start, end: row.end, [which]: now };
+      if (times.end <= times.start) return say(w("end_first"));
+      const values = { act: "correct", id: row.pk, start: exact(times.start), end: exact(times.end) };
+      return send(values, { after: () => tellRow(rowOf(current), part("acted")?.textContent) });
+    });
   };
 }
 
@@ -221,18 +220,23 @@ function thisHit() {
 }
 
 function undo() {
-  const steps = undos.at(-1);
-  if (!steps) return say(w("nothing_to_undo"));
   return inTurn(async () => {
+    const steps = undos.at(-1);
+    if (!steps) return say(w("nothing_to_undo"));
     for (const step of steps) {
-      const last = step === steps.at(-1);
       const after = () => {
         const row = rowOf(String(step.id ?? step.ids?.[0]));
         if (row) mark(row);
         say(part("acted")?.textContent ?? "");
       };
-      if (!(await send(step, { after, back: last }))) return;
+      undoing = true;
+      const taken = await send(step, { after }).finally(() => {
+        undoing = false;
+      });
+      if (!taken) return undefined;
     }
+    undos.splice(undos.indexOf(steps), 1);
+    return undefined;
   });
 }
 
@@ -290,7 +294,7 @@ function swapped(event) {
   if (field && !refused) field.value = delay.toFixed(3);
   if (!refused && event.detail.requestConfig?.elt === form("add")) form("add").reset();
   const back = list().dataset.undo;
-  if (back && back !== "[]") {
+  if (back && back !== "[]" && !undoing) {
     undos.push(JSON.parse(back));
     if (undos.length > MOST_UNDONE) undos.shift();
   }
