@@ -151,13 +151,25 @@ def reopen_rallies(
     row, moment = held(by, film), in_time(now)
     hearing, chosen = chosen_of(row, proposals)
     standing = [proposal for proposal in chosen if stands(proposal)]
-    used = in_use([proposal.rally_id for proposal in standing])
     lines = {pk: RallyLine(Match(pk=pk)) for pk in sorted({p.rally.match_id for p in standing if p.rally})}
-    for proposal in standing:
-        line = lines[proposal.rally.match_id]  # type: ignore[union-attr]
-        rally = line.find(proposal.rally_id or 0)
-        if rally is None:
-            continue
+    found = [(line, line.find(p.rally_id or 0)) for p in standing for line in lines.values()]
+    going = [(line, rally) for line, rally in found if rally is not None]
+    _nobody_built_on([rally for _line, rally in going])
+    for line, rally in going:
+        line.take_out(rally)
+    for line in lines.values():
+        line.write(by, moment)
+    for proposal in chosen:
+        proposal.state, proposal.rally = Proposal.OPEN, None
+        proposal.decided_by, proposal.decided_at = None, None
+    save(chosen, "state", "rally", "decided_by", "decided_at")
+    audit.record(by=by, club=row.club, action="hearing.reopened", target=hearing, fields=["state"])
+    return chosen
+
+
+def _nobody_built_on(rallies: list[Rally]) -> None:
+    used = in_use([rally.pk for rally in rallies])
+    for rally in rallies:
         if rally.pk in used or has_facts(rally):
             said = {"n": rally.number, "at": clock(rally.start_s)}
             raise ValidationError(
@@ -169,12 +181,3 @@ def reopen_rallies(
                     % said
                 }
             )
-        line.take_out(rally)
-    for line in lines.values():
-        line.write(by, moment)
-    for proposal in chosen:
-        proposal.state, proposal.rally = Proposal.OPEN, None
-        proposal.decided_by, proposal.decided_at = None, None
-    save(chosen, "state", "rally", "decided_by", "decided_at")
-    audit.record(by=by, club=row.club, action="hearing.reopened", target=hearing, fields=["state"])
-    return chosen
