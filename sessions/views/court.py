@@ -111,7 +111,9 @@ def _say(request: Any, error: ValidationError) -> None:
 
 def _page(request: Any, film: Film, draft: Draft) -> HttpResponse:
     shown = stills.may_be_shown(film)
-    may_edit = bool(request.viewer.can(Can.EDIT_MATCHES))
+    # Of a film that is deleted or could not be read the numbers stand here, and nothing changes them any more.
+    over = film.state in (State.GONE, State.REFUSED)
+    may_edit = bool(request.viewer.can(Can.EDIT_MATCHES)) and not over
     refusal = str(shown.reason) if isinstance(shown, Refusal) else ""
     result = draft.result()
     views = list(film.court_views.select_related("placed_by", "looked_by", "copied_from__film"))
@@ -150,7 +152,8 @@ def court_copy(request: Any, film: UUID) -> HttpResponse:
     messages.success(
         request,
         _(
-            "The court view is copied; it holds from %(start)s on. Look whether the lines lie on the court, then say so."
+            "The court view is copied; it holds from %(start)s on. Look whether the lines lie on the court, then say"
+            " so."
         )
         % {"start": clock(view.from_s)},
     )

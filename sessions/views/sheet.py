@@ -12,7 +12,7 @@ from django.urls import reverse
 from django.views.decorators.http import require_GET
 
 from clubcoach.access import Can, club_view
-from sessions.models import Analysis
+from sessions.models import Analysis, Film
 from sessions.views.sheet_words import sheet_words
 
 
@@ -23,12 +23,15 @@ def sheet(request: Any, analysis: UUID) -> HttpResponse:
     found = get_object_or_404(Analysis.objects.seen_by(request.viewer).with_page_parts(), uuid=analysis)
     mine = found.analyst is not None and found.analyst.user_id == request.user.pk
     writable = mine and found.writable
+    shown = [Film.State.READY, Film.State.AWAY]
+    unseen = Film.objects.filter(match_films__match=found.match_id).exclude(state__in=shown)
     return render(
         request,
         "sessions/sheet.html",
         {
             "analysis": found,
             "match": found.match,
+            "unseen": unseen,
             "writable": writable,
             "comments": found.comments.select_related("by") if writable else [],
             "sheet_config": _config(request, found),

@@ -140,4 +140,13 @@ def _why_no_film(situation: Situation) -> str:
         )
     if Film.State.ARRIVED in states:
         return _("The film of this match is still being read. Look again in a few minutes.")
+    if states & {Film.State.MAKING, Film.State.PAUSED}:
+        return _("The film of this match is still being made playable. Look again later.")
+    if Film.State.AWAY in states:
+        return _(
+            "The film of this match lies on a coach's own disk: nothing can be cut out of it here. The time and the"
+            " words are what there is."
+        )
+    if Film.State.GONE in states:
+        return _("The film of this match has been deleted. The time and the words are what there is.")
     return _("This match was coded without a film here. The time and the words are what there is.")

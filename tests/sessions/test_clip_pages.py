@@ -264,6 +264,13 @@ class TestPage:
             (lambda: MatchFilm.objects.all().delete(), "coded without a film here"),
             (lambda: Film.objects.update(state="refused"), "coded without a film here"),
             (lambda: Film.objects.update(state="arrived"), "still being read"),
+            (lambda: Film.objects.update(state="making"), "still being made playable"),
+            (lambda: Film.objects.update(state="paused"), "still being made playable"),
+            (lambda: Film.objects.update(state="away", slices="a" * 64, file=""), "lies on a coach"),
+            (
+                lambda: Film.objects.update(state="gone", file="", gone_at=timezone.now(), gone_why="hand"),
+                "The film of this match has been deleted.",
+            ),
             (lambda: MatchFilm.objects.update(offset_s=500), "does not show this moment"),
         ],
     )

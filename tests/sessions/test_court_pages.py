@@ -9,6 +9,7 @@ import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
+from django.utils import timezone
 
 from clubcoach.compute.court import LANDMARKS
 from clubcoach.models import AuditEvent
@@ -199,6 +200,18 @@ class TestForm:
         answer = chain.cast.client(chain.cast.assistant).get(path_of("court_view", film.uuid))
         assert "still being read" in text_of(answer)
         assert b"court-config" not in answer.content
+
+    def test_of_a_deleted_film_the_views_stand_and_nothing_is_offered(self, film: Film, chain: Any) -> None:
+        view = services.place_court(by=chain.cast.assistant, film=film, **sent())
+        Film.objects.update(state="gone", name="", file="", gone_at=timezone.now(), gone_why="hand")
+        view.copied_from = view
+        view.save()
+        page = text_of(chain.cast.client(chain.cast.assistant).get(path_of("court_view", film.uuid)))
+        assert "This film has been deleted." in page
+        assert "copied from a deleted film on" in page
+        assert 'value="remove"' not in page
+        assert 'value="camera"' not in page
+        assert "The phone was moved" not in page
 
     def test_as_many_queries_with_many_views_and_places(self, film: Film, chain: Any) -> None:
         client = chain.cast.client(chain.cast.assistant)

@@ -429,6 +429,7 @@ class TestFilmsOfAMatch:
         page = self.page(agreed)
         assert "deleted film" in page
         assert "Deleted on 20 Nov 2026: somebody in it no longer agrees." in page
+        assert "About the deleted film" in page
 
     def test_ready_says_what_a_viewer_should_know(self, agreed):
         self.show(agreed, "ready", duration_s=60, remark="Its end is missing.")
@@ -453,6 +454,22 @@ class TestFilmsOfAMatch:
         assert list(Upload.objects.values_list("name", flat=True)) == ["theirs.mp4"]
         Upload.objects.update(touched_at=NOW)
         assert "theirs.mp4" not in self.page(agreed, person=agreed.cast.head_coach), "its time is over"
+
+    @pytest.mark.parametrize(
+        ("state", "words"),
+        [
+            ("gone", "A film that is gone: deleted. Its part of the match has no picture here."),
+            ("making", "court.mp4: being made playable. Its part of the match has no picture here."),
+            ("ready", ""),
+        ],
+    )
+    def test_the_sheet_says_which_film_it_lacks(self, agreed, state, words):
+        gone = {"name": "", "gone_at": NOW, "gone_why": "hand"} if state == "gone" else {"duration_s": 60}
+        self.show(agreed, state, **gone)
+        client = agreed.cast.client(agreed.cast.head_coach)
+        page = text_of(client.get(reverse("sheet", args=["seaside", agreed.analysis.uuid])))
+        assert words in page
+        assert ("has no picture here" in page) is bool(words)
 
     @pytest.mark.parametrize("name", ["film_upload", "match"])
     def test_no_way_to_a_film_in_which_somebody_no_longer_agrees(self, agreed, name):
