@@ -1,7 +1,8 @@
 """What decisions about heard rallies teach about how a court sounds from where a camera stands.
 
-A hit is kept as `[seconds, kind, confidence, level, shape]`: the last two are what learning looks back at, long after
-the film was heard. A camera place keeps what was learnt, and up to which decision (`learnt_at`).
+A hit is kept as `[seconds, kind, confidence, level, strength, shape]`: the last three are what learning looks back at,
+long after the film was heard. All decisions about a film teach together, old and new ones, since what was dropped says
+something only beside what was kept. A camera place keeps what was learnt, and up to which decision (`learnt_at`).
 """
 
 from __future__ import annotations
@@ -19,8 +20,6 @@ from clubcoach.compute.rallies import CourtSound, Heard, Hits, learn
 from sessions.models import Film, Hearing, RallyProposal
 
 State = RallyProposal.State
-# Column of `Onsets.shape` that is the strength.
-STRENGTH = 4
 Span = tuple[float, float]
 
 
@@ -75,7 +74,7 @@ def _taught(court: CourtSound | None, hearing: Hearing) -> CourtSound | None:
 
 
 def hits_of(heard: Heard) -> list[list[Any]]:
-    """Hits as a hearing keeps them, each with level and shape of its blow."""
+    """Hits as a hearing keeps them, each with level, strength and shape of its blow."""
     t = heard.onsets.t
     if not len(t) or not len(heard.hits):
         return []
@@ -88,6 +87,7 @@ def hits_of(heard: Heard) -> list[list[Any]]:
             kind,
             round(float(sure), 2),
             round(float(heard.onsets.level_db[k]), 1),
+            round(float(heard.onsets.strength[k]), 1),
             [round(float(part), 1) for part in heard.onsets.shape[k]],
         ]
         for when, kind, sure, k in zip(heard.hits.t, heard.hits.kind, heard.hits.confidence, at, strict=True)
@@ -96,9 +96,6 @@ def hits_of(heard: Heard) -> list[list[Any]]:
 
 def onsets_of(hearing: Hearing) -> Onsets:
     """The blows of a hearing's hits; none of hits that were kept without their shape."""
-    rows = [row for row in hearing.hits if len(row) >= 5]
-    if not rows:
-        return Onsets(np.zeros(0), np.zeros(0), np.zeros(0), np.zeros((0, STRENGTH + 2)))
-    shape = np.array([row[4] for row in rows], float)
-    t, level_db = np.array([[row[0], row[3]] for row in rows], float).T
-    return Onsets(t, shape[:, STRENGTH], level_db, shape)
+    rows = [row for row in hearing.hits if len(row) >= 6]
+    t, level_db, strength = np.array([[row[0], row[3], row[4]] for row in rows], float).reshape(-1, 3).T
+    return Onsets(t, strength, level_db, np.array([row[5] for row in rows], float))

@@ -1,5 +1,6 @@
 """Hearing a film in the background: what is written once, what stays, what is learnt, and what is not listened to."""
 
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -10,7 +11,7 @@ from django.utils import timezone
 
 from clubcoach import jobs
 from clubcoach.compute import rallies
-from clubcoach.compute.onsets import Onsets
+from clubcoach.compute.onsets import Ear, Onsets, find_onsets
 from clubcoach.compute.rallies import CourtSound, Heard, HeardRally, Hits
 from clubcoach.models import Job
 from players.models import FilmConsent
@@ -250,7 +251,7 @@ class TestLearning:
 
         def learn(court, heard, kept, dropped):
             calls.append((court.level_db, list(kept), list(dropped), len(heard.onsets.t)))
-            return CourtSound(-10.0 - len(calls), None, court.shape, 5.0)
+            return replace(court, level_db=-10.0 - len(calls))
 
         monkeypatch.setattr(listening_learn, "learn", learn)
         return calls
@@ -297,6 +298,7 @@ class TestLearning:
         assert np.allclose(onsets.t, ear["heard"].onsets.t)
         assert np.allclose(onsets.shape, ear["heard"].onsets.shape)
         assert np.allclose(onsets.level_db, -20)
+        assert np.allclose(onsets.strength, 1)
         assert len(listening_learn.onsets_of(Hearing(hits=[[1.0, "racket", 0.5]])).t) == 0
 
     def test_the_real_lesson_is_taken(self, chain, film, ear):
@@ -316,3 +318,36 @@ class TestOfItsOwnAccord:
         assert Job.objects.get(kind="film.listen").state == "done"
         assert Hearing.objects.get(film=film).verdict == "useless"
         assert listening.job_of(film).state == "done"
+
+
+def test_the_demos_sound_is_heard_in_its_film_as_it_was_drawn(chain, tmp_path, monkeypatch):
+    """The whole way with the real ear: what comes out of the film is what the ear hears in the sound itself."""
+    from reports.demo.scene import SEED
+    from reports.demo.scene_frames import scene_of
+    from reports.demo.scene_sound import RATE as AS_DRAWN
+    from reports.demo.scene_sound import sound_of
+
+    moving.agree(chain.match)
+    Rally.objects.all().delete()
+    sound = sound_of(scene_of(SEED)[0])
+    seconds = len(sound) / AS_DRAWN
+    path = tmp_path / "demo.webm"
+    pictures = (np.full((32, 48, 3), 90, np.uint8) for _ in range(int(2 * seconds)))
+    footage.write_webm(pictures, 2, sound, AS_DRAWN, path)
+    film = stored.stored(chain.match, path.read_bytes(), duration_s=seconds, audio_codec="opus")
+    given = []
+    monkeypatch.setattr(
+        film_jobs_listen, "listen", lambda bands, court=None: given.append(bands) or rallies.listen(bands)
+    )
+    assert listen(film).state == "done"
+    ear = Ear(AS_DRAWN)
+    ear.hear(sound)
+    drawn = find_onsets(ear.bands())
+    heard_in_film = find_onsets(given[0])
+    loud = drawn.t[drawn.level_db > np.quantile(drawn.level_db, 0.5)]
+    near = np.abs(heard_in_film.t[None, :] - loud[:, None]).min(axis=1)
+    assert len(loud) > 100
+    assert np.mean(near < 0.01) > 0.97
+    direct, hearing = rallies.listen(ear.bands()), Hearing.objects.get()
+    assert hearing.verdict == direct.verdict
+    assert len(spans(hearing)) == pytest.approx(len(direct.rallies), abs=0.1 * len(direct.rallies))
