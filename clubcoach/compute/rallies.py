@@ -16,7 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clubcoach.compute.onsets import Bands, Onsets, find_onsets
-from clubcoach.compute.rallies_court import CourtSound, Told, tell_apart
+from clubcoach.compute.rallies_apart import Told, tell_apart
+from clubcoach.compute.rallies_classes import columns, rackets
+from clubcoach.compute.rallies_court import CourtSound, taught
 from clubcoach.compute.rallies_verdict import judge
 
 __all__ = ["CourtSound", "Heard", "HeardRally", "Hits", "learn", "listen"]
@@ -119,10 +121,9 @@ def _hits(onsets: Onsets, told: Told) -> Hits:
     own = np.zeros(len(onsets.t), bool)
     for hits in told.rallies:
         own[hits] = True
-    share = told.share.copy()
-    share[:, 0] = np.where(own, np.maximum(share[:, 0], 0.0), -1.0)
-    kind = np.where(own, 0, 1 + share[:, 1:3].argmax(axis=1))
-    sure = np.where(own, told.share[:, 0], told.share[:, 1:3].max(axis=1))
+    touched = told.chance[:, 1:3]
+    kind = np.where(own, 0, 1 + touched.argmax(axis=1))
+    sure = np.where(own, told.chance[:, 0], touched.max(axis=1))
     kept = own | (sure > 0.5)
     names = tuple(KINDS[k] for k in kind[kept])
     return Hits(onsets.t[kept], names, np.clip(sure[kept], 0.0, 1.0))
@@ -151,8 +152,11 @@ def learn(
     CourtSound
         `court` itself where nothing is to be learnt.
     """
-    yes, no = _within(heard.onsets.t, kept), _within(heard.onsets.t, dropped)
-    return court.taught(heard.onsets, yes & ~no, no & ~yes)
+    onsets = heard.onsets
+    x = columns(onsets.shape, onsets.level_db)
+    racket = rackets(x) > 0.5 if len(x) else np.zeros(0, bool)
+    yes, no = _within(onsets.t, kept), _within(onsets.t, dropped)
+    return taught(court, onsets, x[:, :6], racket & yes & ~no, racket & no & ~yes)
 
 
 def _within(t: Floats, spans: Iterable[tuple[float, float]]) -> NDArray[np.bool_]:

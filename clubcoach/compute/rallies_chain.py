@@ -2,8 +2,8 @@
 
 References
 ----------
-Forward-backward and best path over a semi-Markov chain: L. R. Rabiner, Proc. IEEE 77 (1989). Times of play: common
-practice, `docs/methods.md`, "Rallies and hits by ear".
+Forward-backward and best path over a semi-Markov chain: L. R. Rabiner, "A tutorial on hidden Markov models", Proc.
+IEEE 77 (1989). Times of play: common practice, `docs/methods.md`, "Rallies and hits by ear".
 """
 
 from __future__ import annotations
@@ -15,13 +15,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+Indices = NDArray[np.int64]
 
-LONGEST_GAP_S = 5.0
-SHORTEST_GAP_S = 0.3
-SHORTEST_PAUSE_S = 3.5
-MEAN_PAUSE_S = 14.0
+# Seconds from one hit of a rally to the next, as shares of log-normals (share, middle, width): volleys and drives,
+# lobs, and a hit between that was not heard.
+GAPS = ((0.72, 1.15, 0.32), (0.19, 2.2, 0.27), (0.09, 3.0, 0.42))
+SHORTEST_GAP_S, LONGEST_GAP_S = 0.3, 5.5
+# Seconds from the last hit to the next serve, beyond the shortest: some 12, now and then far more.
+SHORTEST_PAUSE_S, PAUSE_S, LONG_PAUSE_S, LONG_SHARE = 3.5, 6.0, 40.0, 0.2
+FARTHEST_S = 100.0
 HITS_A_RALLY = 6.0
 FIRST_S = 60.0
+WITHIN_S = 1.0
+
+STAY, LEAVE, BEGIN = math.log(1 - 1 / HITS_A_RALLY), -math.log(HITS_A_RALLY), -math.log(FIRST_S)
 
 __all__ = ["Chain", "follow"]
 
@@ -34,52 +41,89 @@ class Chain:
     ----------
     member : (n,) array
         How likely each is one.
+    opens : (n,) array
+        How likely each is the first of a rally.
     rallies : tuple of int arrays
         The likeliest rallies, indices of their hits.
-    surest : tuple of float
-        How likely each of them is one with both ends within a second.
+    sure : tuple of float
+        How likely each of them is one with both ends within a second; empty when it was not asked.
     evidence : float
-        Log of how much likelier the onsets are with these rallies than without any.
+        Log of how much likelier the onsets are with rallies than without any.
     """
 
     member: Floats
-    rallies: tuple[NDArray[np.int64], ...]
+    opens: Floats
+    rallies: tuple[Indices, ...]
     sure: tuple[float, ...]
     evidence: float
 
 
 def log_gap(gap: Floats) -> Floats:
-    """Log density of the seconds from one hit of a rally to the next: volleys to lobs, now and then one not heard."""
-    parts = ((0.72, 1.15, 0.32), (0.18, 2.2, 0.25), (0.10, 2.4, 0.38))
-    logs = [math.log(share) + _log_normal(gap, middle, width) for share, middle, width in parts]
-    density: Floats = np.logaddexp.reduce(logs, axis=0)
+    """Log density of the seconds between two hits of a rally."""
+    logs = [
+        math.log(share / (width * math.sqrt(2 * math.pi)))
+        - 0.5 * ((np.log(gap) - math.log(middle)) / width) ** 2
+        - np.log(gap)
+        for share, middle, width in GAPS
+    ]
+    density: Floats = np.logaddexp(np.logaddexp(logs[0], logs[1]), logs[2])
+    return np.where(gap > SHORTEST_GAP_S, density, -np.inf)
+
+
+def log_pause(pause: Floats) -> Floats:
+    """Log density of the seconds from a last hit to the next first one; at least `SHORTEST_PAUSE_S`."""
+    beyond = np.maximum(pause - SHORTEST_PAUSE_S, 1e-3)
+    usual = math.log((1 - LONG_SHARE) / PAUSE_S**2) + np.log(beyond) - beyond / PAUSE_S
+    density: Floats = np.logaddexp(usual, math.log(LONG_SHARE / LONG_PAUSE_S) - beyond / LONG_PAUSE_S)
     return density
 
 
-def _log_normal(x: Floats, middle: float, width: float) -> Floats:
-    density: Floats = (
-        -0.5 * ((np.log(x) - math.log(middle)) / width) ** 2 - np.log(x * width) - 0.5 * math.log(2 * math.pi)
-    )
-    return density
+class _Links:
+    """For each onset, logs of how it follows earlier ones: as the next hit, and as the first of the next rally."""
+
+    def __init__(self, t: Floats) -> None:
+        here = np.arange(len(t))
+        self.near = np.searchsorted(t, t - LONGEST_GAP_S)
+        self.settled = np.searchsorted(t, t - SHORTEST_PAUSE_S, side="right")
+        self.far = np.minimum(np.searchsorted(t, t - FARTHEST_S), self.settled)
+        self._next, self._next_at = self._flat(t, self.near, here)
+        self._new, self._new_at = self._flat(t, self.far, self.settled)
+        self._next = STAY + log_gap(np.maximum(self._next, 1e-3))
+        self._new = LEAVE + log_pause(self._new)
+
+    @staticmethod
+    def _flat(t: Floats, first: Indices, last: Indices) -> tuple[Floats, Indices]:
+        sizes = last - first
+        ends = np.r_[0, np.cumsum(sizes)]
+        target = np.repeat(np.arange(len(t)), sizes)
+        source = np.arange(ends[-1]) - ends[target] + first[target]
+        return t[target] - t[source], ends
+
+    def next_(self, b: int) -> tuple[slice, Floats]:
+        return slice(self.near[b], b), self._next[self._next_at[b] : self._next_at[b + 1]]
+
+    def new(self, b: int) -> tuple[slice, Floats]:
+        return slice(self.far[b], self.settled[b]), self._new[self._new_at[b] : self._new_at[b + 1]]
 
 
 @dataclass(slots=True)
 class _Run:
-    """Forward and backward sums in logs, and the best path."""
+    """Forward and backward sums, in logs; where the best path comes from (-1: nowhere), and whether anew there."""
 
     t: Floats
     gain: Floats
-    first: NDArray[np.int64]
-    steps: list[Floats]
+    opening: Floats
+    links: _Links
     opens: Floats
-    inside: Floats
+    upto: Floats
     after: Floats
-    best_from: NDArray[np.int64]
+    best: Floats
+    origin: Indices
+    anew: NDArray[np.bool_]
     total: float
-    best_last: int
 
 
-def follow(t: Floats, gain: Floats) -> Chain:
+def follow(t: Floats, gain: Floats, opening: Floats, *, settle: bool = False) -> Chain:
     """The rallies among onsets.
 
     Parameters
@@ -87,7 +131,11 @@ def follow(t: Floats, gain: Floats) -> Chain:
     t : (n,) array
         Seconds, in order.
     gain : (n,) array
-        Log of how much likelier each is as a hit than as anything else, less the log of how many come a second.
+        Log of how much likelier each is as a hit than as anything else, rates a second included.
+    opening : (n,) array
+        The same for being the first of a rally, from what came before it.
+    settle : bool
+        Move the ends of rallies to where they are surest, and say how sure they are.
 
     Returns
     -------
@@ -95,119 +143,124 @@ def follow(t: Floats, gain: Floats) -> Chain:
     """
     n = len(t)
     if n == 0:
-        return Chain(np.zeros(0), (), (), 0.0)
-    run = _forward(t, gain)
+        return Chain(np.zeros(0), np.zeros(0), (), (), 0.0)
+    run = _forward(t, gain, opening)
     _backward(run)
-    member = np.exp(np.minimum(0.0, run.inside + run.after - run.total))
-    rallies = _best(run)
-    sure = tuple(_sure(run, int(hits[0]), int(hits[-1])) for hits in rallies)
-    return Chain(member, rallies, sure, run.total)
+    member = np.exp(np.minimum(0.0, run.upto + run.after - run.total))
+    opens = np.exp(np.minimum(0.0, run.opens + run.gain + run.after - run.total))
+    rallies: list[Indices] = _best(run)
+    sure: list[float] = []
+    if settle:
+        rallies, sure = _settled(run, rallies, member, opens)
+    return Chain(member, opens, tuple(rallies), tuple(sure), run.total)
 
 
-STAY = math.log(1 - 1 / HITS_A_RALLY)
-LEAVE = -math.log(HITS_A_RALLY)
+def _sum(logs: Floats, more: float) -> float:
+    """Log of a sum of logs."""
+    if not len(logs):
+        return more
+    top = max(float(logs.max()), more)
+    if top == -math.inf:
+        return top
+    return top + math.log(float(np.exp(logs - top).sum()) + math.exp(more - top))
 
 
-def _forward(t: Floats, gain: Floats) -> _Run:
-    """Pauses are at least `SHORTEST_PAUSE_S` long and then without memory, so one running sum holds them all."""
-    n = len(t)
-    first = np.searchsorted(t, t - LONGEST_GAP_S)
-    settled = np.searchsorted(t, t - SHORTEST_PAUSE_S, side="right")
-    inside, opens = np.full(n, -np.inf), np.full(n, -np.inf)
-    best, best_from = np.full(n, -np.inf), np.full(n, -1)
-    steps: list[Floats] = []
-    tempo, begin = -math.log(MEAN_PAUSE_S), -math.log(FIRST_S)
-    rest, rest_at, rest_best, rest_who, done = -math.inf, 0.0, -math.inf, -1, 0
+def _forward(t: Floats, gain: Floats, opening: Floats) -> _Run:
+    n, links = len(t), _Links(t)
+    upto, opens, best = (np.full(n, -np.inf) for _ in range(3))
+    origin, anew = np.full(n, -1), np.ones(n, bool)
     for b in range(n):
-        fade = (t[b] - rest_at) / MEAN_PAUSE_S
-        rest, rest_best, rest_at = rest - fade, rest_best - fade, t[b]
-        while done < settled[b]:
-            late = (t[b] - t[done] - SHORTEST_PAUSE_S) / MEAN_PAUSE_S
-            rest = float(np.logaddexp(rest, inside[done] + LEAVE - late))
-            if best[done] + LEAVE - late > rest_best:
-                rest_best, rest_who = float(best[done]) + LEAVE - late, done
-            done += 1
-        opens[b] = np.logaddexp(begin, rest + tempo)
-        span = slice(first[b], b)
-        gap = t[b] - t[span]
-        step = np.where(gap >= SHORTEST_GAP_S, STAY + log_gap(np.maximum(gap, 1e-3)), -np.inf)
-        steps.append(step)
-        inside[b] = gain[b] + np.logaddexp.reduce(np.append(inside[span] + step, opens[b]))
-        choice = begin if begin >= rest_best + tempo else rest_best + tempo
-        who = -1 if begin >= rest_best + tempo else -2 - rest_who
+        hits, step = links.next_(b)
+        ends, pause = links.new(b)
+        opens[b] = opening[b] + _sum(upto[ends] + pause, BEGIN)
+        upto[b] = gain[b] + _sum(upto[hits] + step, float(opens[b]))
+        choice = BEGIN + opening[b]
+        if len(pause):
+            ways = best[ends] + pause + opening[b]
+            k = int(ways.argmax())
+            if ways[k] > choice:
+                choice, origin[b] = ways[k], ends.start + k
         if len(step):
-            k = int((best[span] + step).argmax())
-            if best[first[b] + k] + step[k] > choice:
-                choice, who = float(best[first[b] + k] + step[k]), int(first[b]) + k
-        best[b], best_from[b] = gain[b] + choice, who
-    total = float(np.logaddexp.reduce(np.append(inside + LEAVE, 0.0)))
-    last = int((best + LEAVE).argmax())
-    last = last if best[last] + LEAVE > 0 else -1
-    return _Run(t, gain, first, steps, opens, inside, np.full(n, LEAVE), best_from, total, last)
+            ways = best[hits] + step
+            k = int(ways.argmax())
+            if ways[k] > choice:
+                choice, origin[b], anew[b] = ways[k], hits.start + k, False
+        best[b] = gain[b] + choice
+    total = _sum(upto + LEAVE, 0.0)
+    return _Run(t, gain, opening, links, opens, upto, np.full(n, LEAVE), best, origin, anew, total)
 
 
 def _backward(run: _Run) -> None:
-    t, n = run.t, len(run.t)
-    tempo = -math.log(MEAN_PAUSE_S)
-    opening = np.searchsorted(t, t + SHORTEST_PAUSE_S)
-    # `open_` at b: log sum over all rallies that open at b or later, seen from the time of b.
-    open_, later = np.full(n + 1, -np.inf), np.full(n, -np.inf)
-    for b in range(n - 1, -1, -1):
-        k = opening[b]
-        rest = -np.inf
-        if k < n:
-            rest = open_[k] - (t[k] - t[b] - SHORTEST_PAUSE_S) / MEAN_PAUSE_S
-        run.after[b] = np.logaddexp(LEAVE + np.logaddexp(0.0, rest), later[b])
-        worth = run.gain[b] + run.after[b]
-        span = slice(run.first[b], b)
-        later[span] = np.logaddexp(later[span], run.steps[b] + worth)
-        carried = open_[b + 1] - (t[b + 1] - t[b]) / MEAN_PAUSE_S if b + 1 < n else -np.inf
-        open_[b] = np.logaddexp(tempo + worth, carried)
+    for b in range(len(run.t) - 1, -1, -1):
+        worth = float(run.gain[b] + run.after[b])
+        hits, step = run.links.next_(b)
+        ends, pause = run.links.new(b)
+        run.after[hits] = np.logaddexp(run.after[hits], step + worth)
+        run.after[ends] = np.logaddexp(run.after[ends], pause + (worth + float(run.opening[b])))
 
 
-def _best(run: _Run) -> tuple[NDArray[np.int64], ...]:
-    rallies: list[list[int]] = []
-    b = run.best_last
-    if b >= 0:
-        rallies.append([])
+def _best(run: _Run) -> list[Indices]:
+    b = int(run.best.argmax())
+    if run.best[b] + LEAVE <= 0:
+        return []
+    rallies, hits = [], []
     while b >= 0:
-        rallies[-1].append(b)
-        who = int(run.best_from[b])
-        if who == -1:
-            break
-        if who <= -2:
-            rallies.append([])
-            who = -2 - who
-        b = who
-    return tuple(np.array(hits[::-1]) for hits in rallies[::-1])
+        hits.append(b)
+        if run.anew[b]:
+            rallies.append(np.array(hits[::-1]))
+            hits = []
+        b = int(run.origin[b])
+    return rallies[::-1]
 
 
-def _sure(run: _Run, start: int, end: int, window: float = 1.0) -> float:
-    """Chance of a rally that begins and ends within a second of these hits, over all ways to play it."""
+def _settled(
+    run: _Run, rallies: list[Indices], member: Floats, opens: Floats
+) -> tuple[list[Indices], list[float]]:
+    """The best path may begin a rally where it is less sure than elsewhere; the chance of being right decides."""
+    leaving = np.full(len(run.t), LEAVE)
+    for b in range(len(run.t)):
+        ends, pause = run.links.new(b)
+        worth = float(run.gain[b] + run.after[b] + run.opening[b])
+        leaving[ends] = np.logaddexp(leaving[ends], pause + worth)
+    closes = np.exp(np.minimum(0.0, run.upto + leaving - run.total))
+    moved, sure, floor = [], [], 0
+    for at, hits in enumerate(rallies):
+        roof = int(rallies[at + 1][0]) if at + 1 < len(rallies) else len(run.t)
+        first, last = int(hits[0]), int(hits[-1])
+        starts = _near(run.t, opens, first, floor, last + 1)
+        chances = {(start, last): _chance(run, leaving, start, last) for start in starts}
+        first = max(chances, key=lambda pair: chances[pair])[0]
+        stops = _near(run.t, closes, last, first, roof)
+        chances = {(first, stop): _chance(run, leaving, first, stop) for stop in stops}
+        last = max(chances, key=lambda pair: chances[pair])[1]
+        between = hits[(hits > first) & (hits < last)]
+        added = np.flatnonzero(member[first : last + 1] > 0.5) + first
+        moved.append(np.unique(np.r_[first, between, added, last]))
+        sure.append(chances[first, last])
+        floor = last + 1
+    return moved, sure
+
+
+def _near(t: Floats, chance: Floats, here: int, floor: int, roof: int) -> list[int]:
+    """Likely onsets within some seconds, the present one among them, which wins where all are alike."""
+    low, high = np.searchsorted(t, [t[here] - 4.0, t[here] + 4.0])
+    others = [k for k in range(max(low, floor), min(high, roof)) if chance[k] > 0.1 and k != here]
+    return [here, *others]
+
+
+def _chance(run: _Run, leaving: Floats, first: int, last: int) -> float:
+    """Chance of a rally with both ends within a second of these hits, over all ways to play it."""
     t = run.t
-    low, high = np.searchsorted(t, [t[start] - window, t[end] + window])
-    inside = np.full(high - low, -np.inf)
-    found = -np.inf
+    low = int(np.searchsorted(t, t[first] - WITHIN_S))
+    high = int(np.searchsorted(t, t[last] + WITHIN_S, side="right"))
+    inside, found = np.full(high - low, -np.inf), -math.inf
     for b in range(low, high):
-        first = max(int(run.first[b]), int(low))
-        step = run.steps[b][first - run.first[b] :]
-        sums = inside[first - low : b - low] + step
-        if abs(t[b] - t[start]) <= window:
-            sums = np.append(sums, run.opens[b])
-        if len(sums):
-            inside[b - low] = run.gain[b] + np.logaddexp.reduce(sums)
-        if abs(t[b] - t[end]) <= window:
-            k = int(np.searchsorted(t, t[b] + SHORTEST_PAUSE_S))
-            found = np.logaddexp(found, inside[b - low] + _leaving(run, b, k))
-    return float(np.exp(min(0.0, found - run.total)))
-
-
-def _leaving(run: _Run, b: int, k: int) -> float:
-    """Log sum of all that may follow when the rally ends with b."""
-    n, t = len(run.t), run.t
-    if k >= n:
-        return LEAVE
-    worth = run.gain[k:] + run.after[k:] - (t[k:] - t[b] - SHORTEST_PAUSE_S) / MEAN_PAUSE_S
-    near = worth[: np.searchsorted(t[k:], t[b] + 12 * MEAN_PAUSE_S)]
-    rest = np.logaddexp.reduce(near) - math.log(MEAN_PAUSE_S) if len(near) else -np.inf
-    return LEAVE + float(np.logaddexp(0.0, rest))
+        hits, step = run.links.next_(b)
+        begun = max(hits.start, low)
+        begins = float(run.opens[b]) if abs(t[b] - t[first]) <= WITHIN_S else -math.inf
+        inside[b - low] = run.gain[b] + _sum(
+            inside[begun - low : b - low] + step[begun - hits.start :], begins
+        )
+        if abs(t[b] - t[last]) <= WITHIN_S:
+            found = float(np.logaddexp(found, inside[b - low] + leaving[b]))
+    return math.exp(min(0.0, found - run.total))

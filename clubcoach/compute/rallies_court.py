@@ -1,10 +1,4 @@
-"""What a court sounds like, and which blow is which: classes that adapt to the film, by EM around the chain of hits.
-
-References
-----------
-EM: Dempster, Laird and Rubin (1977). Where the classes start: common practice, `docs/methods.md`, "Rallies and hits by
-ear".
-"""
+"""What a court sounds like from where the camera stands; kept, taught by corrections, and where listening begins."""
 
 from __future__ import annotations
 
@@ -17,36 +11,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clubcoach.compute.onsets import Onsets
-from clubcoach.compute.rallies_chain import follow
 
 Floats = NDArray[np.float64]
 
-# Racket, floor, glass, anything else, racket next door; columns as in `Onsets.shape`.
-MEANS = np.array(
-    [
-        [12.0, -5.0, -16.0, -18.0, 27.0, -22.0],
-        [-8.0, -12.0, -16.0, -18.0, 26.0, -20.0],
-        [-10.0, 6.0, -16.0, -8.0, 24.0, -20.0],
-        [3.0, -4.0, -3.0, -3.0, 10.0, -3.0],
-        [12.0, -5.0, -11.0, -13.0, 25.0, -16.0],
-    ]
-)
-SPREADS = np.array(
-    [
-        [7.0, 6.0, 5.0, 7.0, 5.0, 5.5],
-        [5.0, 7.0, 6.0, 9.0, 6.0, 7.0],
-        [9.0, 8.0, 9.0, 6.0, 7.0, 8.0],
-        [10.0, 9.0, 9.0, 10.0, 8.0, 10.0],
-        [7.0, 6.0, 5.0, 7.0, 5.0, 5.5],
-    ]
-)
-HEAVY = 5.0
-ROUNDS = 8
+# dB, columns as in `Onsets.shape`; the strength is told against the film's strongest tenth.
+RACKET = (12.0, -5.0, -16.0, -22.0, 0.0, -22.0)
+FEWEST = 5
+MOST = 200.0
+
+__all__ = ["CourtSound"]
 
 
 @dataclass(frozen=True, slots=True)
 class CourtSound:
-    """What a court sounds like from where the camera stands.
+    """Rackets of a court and of the one next door.
 
     Attributes
     ----------
@@ -56,19 +34,22 @@ class CourtSound:
         The same of the neighbour's; None where there is none.
     shape : tuple of float
         Mean shape of own rackets, as in `Onsets.shape`.
+    next_shape : tuple of float or None
+        The same of the neighbour's.
     weight : float
         Hits that this rests on, at most `MOST`.
     """
 
-    level_db: float | None
-    next_db: float | None
-    shape: tuple[float, ...]
-    weight: float
+    level_db: float | None = None
+    next_db: float | None = None
+    shape: tuple[float, ...] = RACKET
+    next_shape: tuple[float, ...] | None = None
+    weight: float = 0.0
 
     @classmethod
     def usual(cls) -> CourtSound:
         """A court of which nothing is known."""
-        return cls(None, None, tuple(float(x) for x in MEANS[0]), 0.0)
+        return cls()
 
     def as_dict(self) -> dict[str, Any]:
         """Plain values for JSON."""
@@ -76,129 +57,65 @@ class CourtSound:
             "level_db": self.level_db,
             "next_db": self.next_db,
             "shape": list(self.shape),
+            "next_shape": None if self.next_shape is None else list(self.next_shape),
             "weight": self.weight,
         }
 
     @classmethod
     def from_dict(cls, given: Mapping[str, Any]) -> CourtSound:
         """Back from `as_dict`; what is missing or makes no sense counts as not known."""
-        try:
-            level, beside = given.get("level_db"), given.get("next_db")
-            shape = tuple(float(x) for x in given["shape"])
-            weight = float(given["weight"])
-            known = cls(
-                None if level is None else float(level),
-                None if beside is None else float(beside),
-                shape,
-                weight,
-            )
-        except (KeyError, TypeError, ValueError):
-            return cls.usual()
-        fine = len(shape) == MEANS.shape[1] and all(math.isfinite(x) for x in (*shape, weight))
-        return known if fine else cls.usual()
-
-    def taught(self, onsets: Onsets, kept: NDArray[np.bool_], dropped: NDArray[np.bool_]) -> CourtSound:
-        """With the rackets of what was kept and of what was dropped."""
-        ll = _student(onsets.shape[:, None, :], MEANS[:4], SPREADS[:4]).sum(axis=2)
-        racket = ll.argmax(axis=1) == 0
-        own, other = onsets.level_db[kept & racket], onsets.level_db[dropped & racket]
-        if len(own) < 3:
-            return self
-        level = float(np.median(own))
-        beside = float(np.median(other)) if len(other) >= 3 else self.next_db
-        shape = tuple(float(x) for x in np.median(onsets.shape[kept & racket], axis=0))
-        return CourtSound(level, beside, shape, float(min(200.0, len(own))))
+        level, beside = _number(given.get("level_db")), _number(given.get("next_db"))
+        shape, beside_shape = _shape(given.get("shape")), _shape(given.get("next_shape"))
+        if level is None or shape is None:
+            return cls()
+        weight = min(MOST, max(0.0, _number(given.get("weight")) or 0.0))
+        return cls(level, beside, shape, beside_shape, weight)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Told:
-    """Which onset is what: chances for racket, floor, glass, other, next door; and the rallies."""
-
-    share: Floats
-    rallies: tuple[NDArray[np.int64], ...]
-    sure: tuple[float, ...]
-    court: CourtSound
-    evidence: float
-    next_door: float
+def _number(given: Any) -> float | None:
+    fine = isinstance(given, (int, float)) and not isinstance(given, bool) and math.isfinite(given)
+    return float(given) if fine else None
 
 
-def _student(x: Floats, mean: Floats, spread: Floats) -> Floats:
-    """Log density of Student's t up to a constant: an odd blow stays possible."""
-    z = (x - mean) / spread
-    density: Floats = -(HEAVY + 1) / 2 * np.log1p(z * z / HEAVY) - np.log(spread)
-    return density
+def _shape(given: Any) -> tuple[float, ...] | None:
+    if not isinstance(given, (list, tuple)) or len(given) != len(RACKET):
+        return None
+    numbers = [_number(one) for one in given]
+    return tuple(one for one in numbers if one is not None) if None not in numbers else None
 
 
-def tell_apart(onsets: Onsets, court: CourtSound | None = None) -> Told:
-    """Classes, levels and rallies together, each from the others in turn.
+def taught(
+    court: CourtSound, onsets: Onsets, shape: Floats, kept: NDArray[np.bool_], dropped: NDArray[np.bool_]
+) -> CourtSound:
+    """A court with the rackets of what was kept, and of what was dropped as those next door.
 
     Parameters
     ----------
+    court : CourtSound
+        What is known so far.
     onsets : Onsets
-    court : CourtSound, optional
-        Where to begin.
+    shape : (n, 6) array
+        Their shapes, strength told against the film's strongest tenth.
+    kept, dropped : (n,) bool arrays
+        Rackets in rallies that are some, and in proposals that are none.
 
     Returns
     -------
-    Told
+    CourtSound
+        `court` itself where too few were kept.
     """
-    x, level, t = onsets.shape, onsets.level_db, onsets.t
-    n = len(t)
-    if n < 3:
-        return Told(np.zeros((n, 5)), (), (), court or CourtSound.usual(), 0.0, 0.0)
-    means, base = MEANS.copy(), MEANS.copy()
-    weight = np.array([0.2, 0.3, 0.1, 0.25, 0.15])
-
-    def shape() -> Floats:
-        summed: Floats = _student(x[:, None, :], means, SPREADS).sum(axis=2)
-        return summed
-
-    post = np.exp(shape() + np.log(weight))
-    post /= post.sum(axis=1, keepdims=True)
-    rackets = post[:, 0] + post[:, 4]
-    order = np.argsort(level)
-    cum = np.cumsum(rackets[order])
-    top = float(level[order[min(n - 1, np.searchsorted(cum, 0.75 * cum[-1]))]])
-    if court is not None and court.level_db is not None:
-        top = court.level_db
-    usual = float(np.median(level))
-    lm = np.array([top, top - 6, top - 6, usual, top - 12])
-    ls = np.array([4.0, 6.0, 6.0, 9.0, 5.0])
-    tempo = math.log(n / max(1.0, t[-1] - t[0]))
-    m, m2 = np.zeros(n), np.zeros(n)
-    for turn in range(ROUNDS):
-        ll = shape() + _student(level[:, None], lm, ls)
-        noise = np.logaddexp.reduce(np.log(weight[1:4]) + ll[:, 1:4], axis=1)
-        patted = ll[:, 0] - _student(level, lm[0], ls[0]) + _student(level, lm[0] - 13, np.array(5.0))
-        noise = np.logaddexp(noise, math.log(0.06) + patted)
-        if turn > 0:
-            m2 = _members(t, ll[:, 4] - noise - tempo + np.log(np.maximum(1 - m, 1e-4)))[0]
-        m, chain, keep = _members(t, ll[:, 0] - noise - tempo + np.log(np.maximum(1 - m2, 1e-4)))
-        post = np.exp(np.log(weight[1:4]) + ll[:, 1:4] - ll[:, 1:4].max(axis=1, keepdims=True))
-        post /= post.sum(axis=1, keepdims=True)
-        post = np.column_stack([m, post * np.maximum(0, 1 - m - m2)[:, None], m2 * (1 - m)])
-        for k, prior in enumerate((12, 30, 30, 30, 8)):
-            w = post[:, k]
-            s = float(w.sum())
-            means[k] = (base[k] * prior + w @ x) / (prior + s)
-            first = (top, top - 6, top - 6, usual, lm[0] - 10)[k]
-            pn = 3 if k == 0 else 5
-            lm[k] = (first * pn + w @ level) / (pn + s)
-            spread = math.sqrt((w @ (level - lm[k]) ** 2 + 160) / (s + 10))
-            ls[k] = np.clip(spread, 2.5, 5.0 if k in (0, 4) else 9.0)
-        lm[4] = min(lm[4], lm[0] - 5)
-        weight[1:4] = (post[:, 1:4].sum(axis=0) + 5) / (post[:, 1:4].sum() + 15)
-    found = CourtSound(
-        float(lm[0]), float(lm[4]), tuple(float(v) for v in means[0]), float(min(200.0, m.sum()))
-    )
-    return Told(
-        post, tuple(keep[hits] for hits in chain.rallies), chain.sure, found, chain.evidence, float(m2.sum())
-    )
-
-
-def _members(t: Floats, gain: Floats) -> tuple[Floats, Any, NDArray[np.int64]]:
-    keep = np.flatnonzero(gain > -6)
-    chain = follow(t[keep], gain[keep])
-    member = np.zeros(len(t))
-    member[keep] = chain.member
-    return member, chain, keep
+    own, other = int(kept.sum()), int(dropped.sum())
+    if own < FEWEST:
+        return court
+    before = court.weight if court.level_db is not None else 0.0
+    share = own / (own + 0.5 * before)
+    level, middle = float(np.median(onsets.level_db[kept])), np.median(shape[kept], axis=0)
+    if court.level_db is not None:
+        level = share * level + (1 - share) * court.level_db
+        middle = share * middle + (1 - share) * np.array(court.shape)
+    beside, beside_shape = court.next_db, court.next_shape
+    if other >= FEWEST:
+        beside = float(np.median(onsets.level_db[dropped]))
+        beside_shape = tuple(float(x) for x in np.median(shape[dropped], axis=0))
+    weight = min(MOST, 0.5 * before + own)
+    return CourtSound(level, beside, tuple(float(x) for x in middle), beside_shape, weight)

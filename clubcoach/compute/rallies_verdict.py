@@ -4,12 +4,27 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from clubcoach.compute.onsets import Bands, Onsets, live_bands
 
 if TYPE_CHECKING:
-    from clubcoach.compute.rallies_court import Told
+    from clubcoach.compute.rallies_apart import Told
 
 SHORTEST_S = 3.0
+SILENT = 1e-11
+CLIPPED = 1e-3
+# Bands up to 4.8 kHz; a sound without them was recorded, or sent, at a low rate.
+WHOLE = 8
+FEW_HITS = 6
+# Music and steps find a chain here and there by chance: much sound, hardly a hit in it, and hardly likelier with it.
+CHANCE_HITS, CHANCE_EVIDENCE, LONG_S = 0.025, 20.0, 120.0
+SURE = 0.75
+# A film that begins with a hit began inside a rally: nobody serves so soon after starting a camera.
+SOON_S = 2.0
+NEXT_SHARE = 0.15
+
+__all__ = ["judge"]
 
 
 def judge(bands: Bands, onsets: Onsets, told: Told) -> tuple[str, tuple[str, ...]]:
@@ -24,30 +39,36 @@ def judge(bands: Bands, onsets: Onsets, told: Told) -> tuple[str, tuple[str, ...
     Returns
     -------
     (str, tuple of str)
-        good, poor or useless; codes.
+        good, poor or useless; the codes of `rallies.Heard`.
     """
-    if bands.channels == 0:
+    if bands.channels == 0 or bands.duration_s == 0:
         return "useless", ("no_sound",)
+    if bands.silent_channels == bands.channels or float(bands.power.max(initial=0.0)) < SILENT:
+        return "useless", ("silent",)
     if bands.duration_s < SHORTEST_S:
         return "useless", ("too_short",)
-    if not bands.power.any() or float(bands.power.max()) < 1e-11:
-        return "useless", ("silent",)
+    reasons = _of_sound(bands)
     hits = sum(len(one) for one in told.rallies)
-    if hits == 0:
-        return "useless", ("noise",)
-    reasons = []
-    if bands.clipped > 1e-3:
-        reasons.append("clipped")
-    if bands.silent_channels:
-        reasons.append("dead_channel")
-    if not live_bands(bands.power)[:8].all():
-        reasons.append("low_rate")
-    if told.next_door > 0.15 * hits:
+    by_chance = bands.duration_s > LONG_S and (
+        hits < CHANCE_HITS * len(onsets.t) or told.evidence < CHANCE_EVIDENCE
+    )
+    if hits == 0 or by_chance:
+        return "useless", ("noise", *reasons)
+    if told.next_door > NEXT_SHARE * hits:
         reasons.append("neighbour")
-    if hits < 6:
+    if hits < FEW_HITS:
         reasons.append("few_hits")
-    first = told.rallies[0]
-    if float(onsets.t[first[0]]) < 1.5:
+    if float(onsets.t[told.rallies[0][0]]) < SOON_S:
         reasons.append("begins_inside")
-    poor = any(code in reasons for code in ("clipped", "few_hits", "neighbour"))
-    return ("poor" if poor else "good"), tuple(reasons)
+    sure = float(np.mean(told.sure))
+    clear = sure > SURE and not {"clipped", "few_hits", "neighbour"} & set(reasons)
+    return ("good" if clear else "poor"), tuple(reasons)
+
+
+def _of_sound(bands: Bands) -> list[str]:
+    found = {
+        "clipped": bands.clipped > CLIPPED,
+        "dead_channel": bands.silent_channels > 0,
+        "low_rate": not live_bands(bands.power)[:WHOLE].all(),
+    }
+    return [code for code, is_so in found.items() if is_so]
