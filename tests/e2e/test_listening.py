@@ -11,6 +11,7 @@ from django.urls import reverse
 from playwright.sync_api import Browser, Locator, Page, expect
 
 from reports.demo.scene import render_scene, scene_truth
+from sessions import listening_words
 from sessions.models import Film, Hearing, Rally, RallyProposal
 from tests.sessions.chain import make_chain
 from tests.sessions.court_scene import make_film
@@ -292,14 +293,23 @@ def test_without_scripts(browser: Browser, live_server: Any, cast: Any, film: Fi
     context.close()
 
 
-def test_listened_to_and_accepted(listening: Any, film: Film, jobs_at_work: None) -> None:
-    """The ear itself, from the button to rallies of the match that are where they were played."""
+def test_listened_to_and_told(listening: Any, film: Film, jobs_at_work: None) -> None:
+    """The button, the work, and the page that comes by itself with what was heard, whatever that is."""
     Hearing.objects.all().delete()
     page = listening()
+    expect(page.locator("#listening-work")).to_contain_text("Nobody has listened to this film yet.")
     page.get_by_role("button", name="Listen to it").click()
-    expect(page.locator("tr[data-row]").first).to_be_visible(timeout=60_000)
-    page.get_by_label("All that are at least").select_option(label="fairly sure")
-    page.get_by_role("button", name="Accept them").click()
-    expect(page.locator("tr[data-state=accepted]").first).to_be_visible()
-    begins = [rally.start_s for rally in Rally.objects.filter(dropped=False)]
-    assert min(abs(at - hits_of(1)[0]) for at in begins) < 1
+    expect(page.locator("#listening-work")).to_contain_text("Found by ear", timeout=60_000)
+    hearing = Hearing.objects.get()
+    for sentence in listening_words.told(hearing):
+        expect(page.locator("#listening-work")).to_contain_text(sentence)
+    proposed = list(hearing.proposals.all())
+    expect(page.locator("tr[data-row]")).to_have_count(len(proposed))
+    expect(page.locator("[data-part=count]")).to_have_text(listening_words.count_of(proposed))
+    page.wait_for_function("() => document.querySelector('video').readyState >= 2")
+    page.keyboard.press("ArrowRight")
+    heard = [at for at, kind, *_rest in hearing.hits if kind == "racket"]
+    if heard:
+        stands_at(page, heard[0])
+    else:
+        expect(told(page)).to_have_text("No hit was heard after this.")

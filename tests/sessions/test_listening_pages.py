@@ -398,7 +398,9 @@ class TestActs:
         other = make_film(chain.match, digest="e" * 64, audio_codec="opus")
         hear(other)
         assert act(chain, film, f"dismiss:{rows(other)[0].pk}").status_code == 422
-        assert rows(other)[0].state == "open"
+        answer = act(chain, film, "correct", id=rows(other)[0].pk, start="0:01", end="0:02")
+        assert answer.status_code == 422
+        assert (rows(other)[0].state, rows(other)[0].end_s) == ("open", 12.0)
 
     def test_an_act_that_is_none(self, film: Film, chain: Any) -> None:
         answer = act(chain, film, "explode")
