@@ -31,6 +31,9 @@ AT_ONCE = 4096
 # A channel so far under the loudest is dead, and a band so far under the sum holds nothing but rounding.
 DEAD_DB = 50.0
 STEPS = 2048
+PIECE = 2**16
+# A fall of more than 25 dB is as good as silence: how dry a hall is must not matter more.
+DRY = 10**-3.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -284,9 +287,16 @@ def _strength(power: Powers, per_second: float) -> Floats:
     lag = round(0.012 * per_second) + 2
     weights = live * np.r_[0.5, 0.5, np.ones(power.shape[1] - 2)]
     weights *= len(weights) / max(float(weights.sum()), 1e-9)
-    log_power = 10 * np.log10(power + 0.5 * floor)
-    past = maximum_filter1d(log_power, round(0.02 * per_second), axis=0)
-    return onset_strength(log_power * weights, lag, past=past * weights)
+    size = round(0.02 * per_second)
+    strength = np.zeros(len(power))
+    # Piece by piece: decibels of ten hours at once would not fit.
+    for start in range(0, len(power), PIECE):
+        first = max(0, start - lag - size)
+        log_power = 10 * np.log10(power[first : start + PIECE] + 0.5 * floor)
+        past = maximum_filter1d(log_power, size, axis=0)
+        found = onset_strength(log_power * weights, lag, past=past * weights)
+        strength[start : start + PIECE] = found[start - first :]
+    return strength
 
 
 def _describe(
@@ -305,8 +315,8 @@ def _describe(
     before = mean(-hops(0.040), -hops(0.016))
     blow = np.stack([power[at + k] for k in range(-2, hops(0.024) - 2)]).max(axis=0).astype(np.float64)
     rise = np.maximum(blow - before, blow * 1e-3)
-    after = np.maximum(mean(hops(0.04), hops(0.08)) - before, rise * 1e-4)
-    later = np.maximum(mean(hops(0.10), hops(0.15)) - before, rise * 1e-4)
+    after = np.maximum(mean(hops(0.04), hops(0.08)) - before, rise * DRY)
+    later = np.maximum(mean(hops(0.10), hops(0.15)) - before, rise * DRY)
 
     def db(values: Floats, part: slice) -> Floats:
         decibels: Floats = 10 * np.log10(np.maximum(values[:, part].sum(axis=1), 1e-16))

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from clubcoach.compute.onsets import Bands, Onsets, find_onsets
 from clubcoach.compute.rallies_apart import Told, tell_apart
-from clubcoach.compute.rallies_classes import columns, rackets
+from clubcoach.compute.rallies_classes import OWN, by_shape, columns
 from clubcoach.compute.rallies_court import CourtSound, taught
 from clubcoach.compute.rallies_verdict import judge
 
@@ -154,7 +154,7 @@ def learn(
     """
     onsets = heard.onsets
     x = columns(onsets.shape, onsets.level_db)
-    racket = rackets(x) > 0.5 if len(x) else np.zeros(0, bool)
+    racket = by_shape(x)[:, OWN] > 0.5 if len(x) else np.zeros(0, bool)
     yes, no = _within(onsets.t, kept), _within(onsets.t, dropped)
     return taught(court, onsets, x[:, :6], racket & yes & ~no, racket & no & ~yes)
 

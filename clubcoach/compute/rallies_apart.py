@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clubcoach.compute.onsets import Onsets
-from clubcoach.compute.rallies_chain import Chain, follow
+from clubcoach.compute.rallies_chain import CUT, PLAYED, Chain, Tempo, follow
 from clubcoach.compute.rallies_classes import FLOOR, NEXT, OWN, Classes, columns
 from clubcoach.compute.rallies_court import CourtSound
 
@@ -24,6 +24,7 @@ LEAST_GAIN = -7.0
 # A second court is believed in when it plays on in our pauses, so many hits a second, and fits not much worse: a chain
 # of softer own hits does not play there. (Two chains weigh each other only roughly, so the fit alone would not do.)
 NEXT_RATE, NEXT_WORSE = 0.12, 40.0
+CUT_EVIDENCE = 6.0
 STARTS = ((False, 0.7), (True, 0.7), (True, 0.85), (True, 0.95))
 # A ball is bounced before a serve: so long before it, seconds, in so many of all serves to begin with.
 BOUNCE_S, BOUNCED = (0.65, 0.18), 0.6
@@ -89,8 +90,9 @@ def tell_apart(onsets: Onsets, court: CourtSound | None = None) -> Told:
     best = max(two, key=_Film.worth, default=alone)
     if best.worth() < alone.worth() - NEXT_WORSE:
         best = alone
-    if part.stop - part.start < n:
-        best = _Film(onsets.t, x, best.classes, beside=best.beside)
+    tempo = best.faster()
+    if part.stop - part.start < n or tempo is not best.tempo:
+        best = _Film(onsets.t, x, best.classes, beside=best.beside, tempo=tempo)
         best.turn(MORE_ROUNDS)
     return best.told()
 
@@ -105,11 +107,14 @@ def _excerpt(t: Floats) -> slice:
 class _Film:
     """One try: the classes and chains after so many rounds."""
 
-    def __init__(self, t: Floats, x: Floats, classes: Classes, *, beside: bool) -> None:
+    def __init__(
+        self, t: Floats, x: Floats, classes: Classes, *, beside: bool, tempo: Tempo = PLAYED
+    ) -> None:
         n = len(t)
         self.t, self.x, self.classes, self.beside = t, x, classes, beside
         self.length = max(1.0, float(t[-1] - t[0]))
         self.rate = 0.8 * n / self.length
+        self.tempo = tempo
         self.own, self.next = np.zeros(n), np.zeros(n)
         self.opening = np.zeros(n)
         self.chance = np.zeros((n, 5))
@@ -141,13 +146,15 @@ class _Film:
             self.next[kept], self.next_evidence = chain.member, chain.evidence
             other = np.logaddexp(self.noise, logs[:, NEXT] + np.log(self._often(self.next)))
         self.gain = logs[:, OWN] - other
-        self.chain, self.kept = self._follow(self.gain, self.opening, last=last)
+        self.chain, self.kept = self._follow(self.gain, self.opening, self.tempo, last=last)
         self.own = np.zeros(len(self.t))
         self.own[self.kept] = self.chain.member
 
-    def _follow(self, gain: Floats, opening: Floats, *, last: bool) -> tuple[Chain, Indices]:
+    def _follow(
+        self, gain: Floats, opening: Floats, tempo: Tempo = PLAYED, *, last: bool
+    ) -> tuple[Chain, Indices]:
         kept = np.flatnonzero(gain > LEAST_GAIN)
-        return follow(self.t[kept], gain[kept], opening[kept], settle=last), kept
+        return follow(self.t[kept], gain[kept], opening[kept], tempo, settle=last), kept
 
     def _often(self, member: Floats) -> Floats:
         """Hits a second around each onset, itself left out."""
@@ -168,6 +175,11 @@ class _Film:
         served = float(np.clip((10 * BOUNCED + opens @ bounced) / (10 + opens.sum()), 0.05, 0.95))
         speaks = bounced * math.log(served / usual) + (1 - bounced) * math.log((1 - served) / (1 - usual))
         self.opening = np.clip(speaks, -1.5, 1.5)
+
+    def faster(self) -> Tempo:
+        """Whether the pauses were cut out: then the rhythm of a cut film makes the hits likelier."""
+        cut, _ = self._follow(self.gain, self.opening, CUT, last=False)
+        return CUT if cut.evidence > self.chain.evidence + CUT_EVIDENCE else PLAYED
 
     def worth(self) -> float:
         """Log likelihood, up to a constant."""

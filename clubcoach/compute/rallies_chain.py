@@ -17,12 +17,34 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 Indices = NDArray[np.int64]
 
-# Seconds from one hit of a rally to the next, as shares of log-normals (share, middle, width): volleys and drives,
-# lobs, and a hit between that was not heard.
-GAPS = ((0.72, 1.15, 0.32), (0.19, 2.2, 0.27), (0.09, 3.0, 0.42))
-SHORTEST_GAP_S, LONGEST_GAP_S = 0.3, 5.5
-# Seconds from the last hit to the next serve, beyond the shortest: some 12, now and then far more.
-SHORTEST_PAUSE_S, PAUSE_S, LONG_PAUSE_S, LONG_SHARE = 3.5, 6.0, 40.0, 0.2
+
+@dataclass(frozen=True, slots=True)
+class Tempo:
+    """Seconds between hits, and between rallies.
+
+    Attributes
+    ----------
+    gaps : tuple of (float, float, float)
+        From one hit of a rally to the next, as log-normals: share, middle, width.
+    longest_gap : float
+        What is longer is no gap.
+    shortest_pause : float
+        From a last hit to the next serve, at least.
+    pause : float
+        Half of what it usually is beyond that.
+    """
+
+    gaps: tuple[tuple[float, float, float], ...]
+    longest_gap: float
+    shortest_pause: float
+    pause: float
+
+
+# Volleys and drives, lobs, and a hit between that was not heard.
+PLAYED = Tempo(((0.72, 1.15, 0.32), (0.19, 2.2, 0.27), (0.09, 3.0, 0.42)), 5.5, 3.5, 6.0)
+# A film from which somebody cut the dead time.
+CUT = Tempo(((0.75, 1.2, 0.32), (0.25, 2.4, 0.22)), 3.3, 2.7, 0.6)
+SHORTEST_GAP_S, LONG_PAUSE_S, LONG_SHARE = 0.3, 40.0, 0.2
 FARTHEST_S = 100.0
 HITS_A_RALLY = 6.0
 FIRST_S = 60.0
@@ -30,7 +52,7 @@ WITHIN_S = 1.0
 
 STAY, LEAVE, BEGIN = math.log(1 - 1 / HITS_A_RALLY), -math.log(HITS_A_RALLY), -math.log(FIRST_S)
 
-__all__ = ["Chain", "follow"]
+__all__ = ["CUT", "PLAYED", "Chain", "Tempo", "follow"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -58,22 +80,22 @@ class Chain:
     evidence: float
 
 
-def log_gap(gap: Floats) -> Floats:
+def log_gap(gap: Floats, tempo: Tempo) -> Floats:
     """Log density of the seconds between two hits of a rally."""
     logs = [
         math.log(share / (width * math.sqrt(2 * math.pi)))
         - 0.5 * ((np.log(gap) - math.log(middle)) / width) ** 2
         - np.log(gap)
-        for share, middle, width in GAPS
+        for share, middle, width in tempo.gaps
     ]
-    density: Floats = np.logaddexp(np.logaddexp(logs[0], logs[1]), logs[2])
+    density: Floats = np.logaddexp.reduce(logs, axis=0)
     return np.where(gap > SHORTEST_GAP_S, density, -np.inf)
 
 
-def log_pause(pause: Floats) -> Floats:
-    """Log density of the seconds from a last hit to the next first one; at least `SHORTEST_PAUSE_S`."""
-    beyond = np.maximum(pause - SHORTEST_PAUSE_S, 1e-3)
-    usual = math.log((1 - LONG_SHARE) / PAUSE_S**2) + np.log(beyond) - beyond / PAUSE_S
+def log_pause(pause: Floats, tempo: Tempo) -> Floats:
+    """Log density of the seconds from a last hit to the next first one; now and then far longer than usual."""
+    beyond = np.maximum(pause - tempo.shortest_pause, 1e-3)
+    usual = math.log((1 - LONG_SHARE) / tempo.pause**2) + np.log(beyond) - beyond / tempo.pause
     density: Floats = np.logaddexp(usual, math.log(LONG_SHARE / LONG_PAUSE_S) - beyond / LONG_PAUSE_S)
     return density
 
@@ -81,15 +103,15 @@ def log_pause(pause: Floats) -> Floats:
 class _Links:
     """For each onset, logs of how it follows earlier ones: as the next hit, and as the first of the next rally."""
 
-    def __init__(self, t: Floats) -> None:
+    def __init__(self, t: Floats, tempo: Tempo) -> None:
         here = np.arange(len(t))
-        self.near = np.searchsorted(t, t - LONGEST_GAP_S)
-        self.settled = np.searchsorted(t, t - SHORTEST_PAUSE_S, side="right")
+        self.near = np.searchsorted(t, t - tempo.longest_gap)
+        self.settled = np.searchsorted(t, t - tempo.shortest_pause, side="right")
         self.far = np.minimum(np.searchsorted(t, t - FARTHEST_S), self.settled)
         self._next, self._next_at = self._flat(t, self.near, here)
         self._new, self._new_at = self._flat(t, self.far, self.settled)
-        self._next = STAY + log_gap(np.maximum(self._next, 1e-3))
-        self._new = LEAVE + log_pause(self._new)
+        self._next = STAY + log_gap(np.maximum(self._next, 1e-3), tempo)
+        self._new = LEAVE + log_pause(self._new, tempo)
 
     @staticmethod
     def _flat(t: Floats, first: Indices, last: Indices) -> tuple[Floats, Indices]:
@@ -123,7 +145,7 @@ class _Run:
     total: float
 
 
-def follow(t: Floats, gain: Floats, opening: Floats, *, settle: bool = False) -> Chain:
+def follow(t: Floats, gain: Floats, opening: Floats, tempo: Tempo = PLAYED, *, settle: bool = False) -> Chain:
     """The rallies among onsets.
 
     Parameters
@@ -134,6 +156,7 @@ def follow(t: Floats, gain: Floats, opening: Floats, *, settle: bool = False) ->
         Log of how much likelier each is as a hit than as anything else, rates a second included.
     opening : (n,) array
         The same for being the first of a rally, from what came before it.
+    tempo : Tempo
     settle : bool
         Move the ends of rallies to where they are surest, and say how sure they are.
 
@@ -144,7 +167,7 @@ def follow(t: Floats, gain: Floats, opening: Floats, *, settle: bool = False) ->
     n = len(t)
     if n == 0:
         return Chain(np.zeros(0), np.zeros(0), (), (), 0.0)
-    run = _forward(t, gain, opening)
+    run = _forward(t, gain, opening, tempo)
     _backward(run)
     member = np.exp(np.minimum(0.0, run.upto + run.after - run.total))
     opens = np.exp(np.minimum(0.0, run.opens + run.gain + run.after - run.total))
@@ -165,8 +188,8 @@ def _sum(logs: Floats, more: float) -> float:
     return top + math.log(float(np.exp(logs - top).sum()) + math.exp(more - top))
 
 
-def _forward(t: Floats, gain: Floats, opening: Floats) -> _Run:
-    n, links = len(t), _Links(t)
+def _forward(t: Floats, gain: Floats, opening: Floats, tempo: Tempo) -> _Run:
+    n, links = len(t), _Links(t, tempo)
     upto, opens, best = (np.full(n, -np.inf) for _ in range(3))
     origin, anew = np.full(n, -1), np.ones(n, bool)
     for b in range(n):

@@ -82,7 +82,13 @@ class Classes:
             base[NEXT, :LEVEL] = court.next_shape or base[NEXT, :LEVEL]
             counts[NEXT] = counts[OWN]
         cov = np.stack([np.diag(spread**2) for spread in SPREADS])
-        return cls(base, counts, base.copy(), cov, np.full(3, 1 / 3), beside)
+        classes = cls(base, counts, base.copy(), cov, np.full(3, 1 / 3), beside)
+        chance = by_shape(x)
+        own = chance[:, OWN] * (x[:, LEVEL] > top - NEXT_UNDER_DB + 2)
+        classes.adapt(
+            x, np.column_stack([own, chance[:, FLOOR:], chance[:, OWN] - own]), np.ones((len(x), 5))
+        )
+        return classes
 
     def logs(self, x: Floats) -> tuple[Floats, Floats]:
         """Log density of each blow in each class, and how much each counts for the class's mean."""
@@ -133,17 +139,17 @@ def columns(shape: Floats, level_db: Floats) -> Floats:
     return x
 
 
-def rackets(x: Floats) -> Floats:
-    """How likely each blow has a racket's shape, before anything is known of the court."""
+def by_shape(x: Floats) -> Floats:
+    """How likely each blow is a racket, floor, glass or other by its shape, before anything is known of the court."""
     logs = [_narrow(x[:, :LEVEL], MEANS[k, :LEVEL], SPREADS[k, :LEVEL]).sum(axis=1) for k in range(NEXT)]
     weighted = np.stack(logs, axis=1) + np.log([0.2, 0.3, 0.1, 0.25])
-    chance: Floats = np.exp(weighted[:, OWN] - np.logaddexp.reduce(weighted, axis=1))
+    chance: Floats = np.exp(weighted - np.logaddexp.reduce(weighted, axis=1)[:, None])
     return chance
 
 
 def _top(x: Floats, quantile: float) -> float:
     order = np.argsort(x[:, LEVEL])
-    upto = np.cumsum(rackets(x)[order])
+    upto = np.cumsum(by_shape(x)[order, OWN])
     return float(x[order[min(len(x) - 1, int(np.searchsorted(upto, quantile * upto[-1])))], LEVEL])
 
 

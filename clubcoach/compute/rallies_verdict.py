@@ -21,7 +21,7 @@ FEW_HITS = 6
 CHANCE_HITS, CHANCE_EVIDENCE, LONG_S = 0.025, 20.0, 120.0
 SURE = 0.75
 # A film that begins with a hit began inside a rally: nobody serves so soon after starting a camera.
-SOON_S = 2.0
+SOON_S = 1.5
 NEXT_SHARE = 0.15
 
 __all__ = ["judge"]
