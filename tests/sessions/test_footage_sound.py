@@ -244,6 +244,8 @@ class TestMotion:
 
     def test_the_corners_are_shares_of_the_picture(self, half):
         assert footage.motion(half, [[0, 0], [1, 0], [1, 0.15], [0, 0.15]]).max() < 0.01
+        between = [[0.42, 0], [0.55, 0], [0.55, 1], [0.42, 1]]
+        assert footage.motion(half, between).max() < 0.01
         assert not footage.motion(half, [[2, 2], [3, 2], [3, 3]]).any()
 
     def test_how_often(self, half):
