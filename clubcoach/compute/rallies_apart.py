@@ -29,6 +29,7 @@ STARTS = ((False, 0.7), (True, 0.7), (True, 0.85), (True, 0.95))
 # A ball is bounced before a serve: so long before it, seconds, in so many of all serves to begin with.
 BOUNCE_S, BOUNCED = (0.65, 0.18), 0.6
 NEAR_S = 2.5
+FEWEST = 4
 
 __all__ = ["Told", "tell_apart"]
 
@@ -74,13 +75,14 @@ def tell_apart(onsets: Onsets, court: CourtSound | None = None) -> Told:
     Told
     """
     n = len(onsets.t)
-    if n < 8:
+    if n < FEWEST:
         return Told(np.zeros((n, 5)), (), (), court or CourtSound.usual(), 0.0, 0.0)
     x = columns(onsets.shape, onsets.level_db)
     part = _excerpt(onsets.t)
-    known = court is not None and court.level_db is not None
-    starts = ((False, 0.7), (True, 0.7)) if known else STARTS
+    court = court if court is not None and court.taught else None
+    starts = ((False, 0.7), (True, 0.7)) if court is not None else STARTS
     tries = []
+    taught = court is not None and court.next_db is not None
     for beside, quantile in starts:
         film = _Film(onsets.t[part], x[part], Classes.start(x[part], court, quantile), beside=beside)
         film.turn(ROUNDS)
@@ -88,7 +90,7 @@ def tell_apart(onsets: Onsets, court: CourtSound | None = None) -> Told:
     alone, *two = tries
     two = [film for film in two if film.rate_in_pauses() > NEXT_RATE]
     best = max(two, key=_Film.worth, default=alone)
-    if best.worth() < alone.worth() - NEXT_WORSE:
+    if best.worth() < alone.worth() - (math.inf if taught else NEXT_WORSE):
         best = alone
     tempo = best.faster()
     if part.stop - part.start < n or tempo is not best.tempo:

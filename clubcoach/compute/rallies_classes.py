@@ -73,7 +73,7 @@ class Classes:
         if court is not None and court.level_db is not None:
             top = court.level_db
             base[OWN, :LEVEL] = court.shape
-            counts[OWN] = max(counts[OWN], min(60.0, court.weight))
+            counts[OWN] = max(counts[OWN], min(100.0, court.weight))
         base[:, LEVEL] += top
         base[OTHER, LEVEL] = np.median(x[:, LEVEL])
         beside = known and court is not None and court.next_db is not None

@@ -17,6 +17,8 @@ Floats = NDArray[np.float64]
 # dB, columns as in `Onsets.shape`; the strength is told against the film's strongest tenth.
 RACKET = (12.0, -5.0, -16.0, -22.0, 0.0, -22.0)
 FEWEST = 5
+# dB in which rackets differ, columns as above and level.
+SCALE = np.array([6.0, 6.0, 5.0, 6.0, 5.0, 5.0, 4.0])
 MOST = 200.0
 
 __all__ = ["CourtSound"]
@@ -38,6 +40,9 @@ class CourtSound:
         The same of the neighbour's.
     weight : float
         Hits that this rests on, at most `MOST`.
+    taught : bool
+        Whether somebody's corrections stand behind it. What was only heard is told but never begun with: an error
+        would feed itself.
     """
 
     level_db: float | None = None
@@ -45,6 +50,7 @@ class CourtSound:
     shape: tuple[float, ...] = RACKET
     next_shape: tuple[float, ...] | None = None
     weight: float = 0.0
+    taught: bool = False
 
     @classmethod
     def usual(cls) -> CourtSound:
@@ -59,6 +65,7 @@ class CourtSound:
             "shape": list(self.shape),
             "next_shape": None if self.next_shape is None else list(self.next_shape),
             "weight": self.weight,
+            "taught": self.taught,
         }
 
     @classmethod
@@ -69,7 +76,7 @@ class CourtSound:
         if level is None or shape is None:
             return cls()
         weight = min(MOST, max(0.0, _number(given.get("weight")) or 0.0))
-        return cls(level, beside, shape, beside_shape, weight)
+        return cls(level, beside, shape, beside_shape, weight, given.get("taught") is True)
 
 
 def _number(given: Any) -> float | None:
@@ -104,18 +111,37 @@ def taught(
     CourtSound
         `court` itself where too few were kept.
     """
-    own, other = int(kept.sum()), int(dropped.sum())
-    if own < FEWEST:
+    own, other = onsets_of(onsets, shape, kept), onsets_of(onsets, shape, dropped)
+    if len(own) < FEWEST:
         return court
-    before = court.weight if court.level_db is not None else 0.0
-    share = own / (own + 0.5 * before)
-    level, middle = float(np.median(onsets.level_db[kept])), np.median(shape[kept], axis=0)
-    if court.level_db is not None:
-        level = share * level + (1 - share) * court.level_db
-        middle = share * middle + (1 - share) * np.array(court.shape)
-    beside, beside_shape = court.next_db, court.next_shape
-    if other >= FEWEST:
-        beside = float(np.median(onsets.level_db[dropped]))
-        beside_shape = tuple(float(x) for x in np.median(shape[dropped], axis=0))
-    weight = min(MOST, 0.5 * before + own)
-    return CourtSound(level, beside, tuple(float(x) for x in middle), beside_shape, weight)
+    beside, beside_shape = (court.next_db, court.next_shape) if court.taught else (None, None)
+    if len(other) >= FEWEST:
+        middle = np.median(other, axis=0)
+        own = _without(own, middle)
+        beside, beside_shape = float(middle[-1]), tuple(float(x) for x in middle[:-1])
+    before = court.weight if court.taught else 0.0
+    share = len(own) / (len(own) + 0.5 * before)
+    found = np.median(own, axis=0)
+    if court.taught and court.level_db is not None:
+        found = share * found + (1 - share) * np.array([*court.shape, court.level_db])
+    weight = min(MOST, 0.5 * before + len(own))
+    return CourtSound(
+        float(found[-1]), beside, tuple(float(x) for x in found[:-1]), beside_shape, weight, True
+    )
+
+
+def onsets_of(onsets: Onsets, shape: Floats, chosen: NDArray[np.bool_]) -> Floats:
+    """Shapes and levels of the chosen, in one table."""
+    return np.column_stack([shape[chosen], onsets.level_db[chosen]])
+
+
+def _without(own: Floats, beside: Floats) -> Floats:
+    """While we played, so did the neighbour: leave out what is nearer to the neighbour's than to ours."""
+    left = own
+    for _ in range(5):
+        here = np.median(left, axis=0)
+        nearer = np.square((own - here) / SCALE).sum(axis=1) < np.square((own - beside) / SCALE).sum(axis=1)
+        if nearer.sum() < FEWEST:
+            break
+        left = own[nearer]
+    return left

@@ -14,12 +14,12 @@ if TYPE_CHECKING:
 SHORTEST_S = 3.0
 SILENT = 1e-11
 CLIPPED = 1e-3
-# Bands up to 4.8 kHz; a sound without them was recorded, or sent, at a low rate.
-WHOLE = 8
+# Bands up to 7.2 kHz; a sound without them was recorded, or sent, at a low rate.
+WHOLE = 9
 FEW_HITS = 6
 # Music and steps find a chain here and there by chance: much sound, hardly a hit in it, and hardly likelier with it.
 CHANCE_HITS, CHANCE_EVIDENCE, LONG_S = 0.025, 20.0, 120.0
-SURE = 0.75
+SURE = 0.77
 # A film that begins with a hit began inside a rally: nobody serves so soon after starting a camera.
 SOON_S = 1.5
 NEXT_SHARE = 0.15
