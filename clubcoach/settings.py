@@ -115,11 +115,14 @@ CELERY_WORKER_HIJACK_ROOT_LOGGER = False
 CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True
 if REDIS_URL:
     # Without the last two a killed worker's message comes back only after minutes.
-    CELERY_BROKER_TRANSPORT_OPTIONS = {
+    CELERY_BROKER_TRANSPORT_OPTIONS: dict[str, float] = {
         "visibility_timeout": 2100,
         "unacked_restore_interval": 5,
         "unacked_restore_throttle": 1,
     }
+else:
+    # Once a second would make a row of small jobs last as long as there are jobs.
+    CELERY_BROKER_TRANSPORT_OPTIONS = {"polling_interval": 0.1}
 CELERY_BEAT_SCHEDULE = {"sweep-jobs": {"task": "clubcoach.jobs.sweep", "schedule": 60.0}}
 CELERY_BEAT_SCHEDULE_FILENAME = str(DATA_DIR / "beat-schedule")
 JOB_LEASE_SECONDS = env.int("JOB_LEASE_SECONDS", default=120)

@@ -59,7 +59,10 @@ def jobs_at_work(live_server: Any) -> Iterator[None]:
     """Background work as deployed: the embedded runner, or a real Celery worker where Redis is named."""
     if settings.EMBEDDED_JOBS:
         from clubcoach import embedded
+        from clubcoach.celery import app
 
+        # Tests without a runner leave their messages in this process; each would be read before the first of this one.
+        app.control.purge()
         embedded.start()
         yield
         embedded.shut_down()
