@@ -16,7 +16,7 @@ from clubcoach.compute.rallies_court import CourtSound
 Floats = NDArray[np.float64]
 Indices = NDArray[np.int64]
 
-ROUNDS, MORE_ROUNDS = 8, 4
+ROUNDS, MORE_ROUNDS = 8, 7
 # Which start fits best is tried on so much of a long film.
 EXCERPT_S = 600.0
 # Onsets so much likelier to be none are left out of the chain.
@@ -25,9 +25,10 @@ LEAST_GAIN = -7.0
 # of softer own hits does not play there. (Two chains weigh each other only roughly, so the fit alone would not do.)
 NEXT_RATE, NEXT_WORSE = 0.12, 40.0
 CUT_EVIDENCE = 6.0
-STARTS = ((False, 0.7), (True, 0.7), (True, 0.85), (True, 0.95))
+STARTS = ((False, 0.7), (True, None), (True, 0.7), (True, 0.85), (True, 0.95))
 # A ball is bounced before a serve: so long before it, seconds, in so many of all serves to begin with.
 BOUNCE_S, BOUNCED = (0.65, 0.18), 0.6
+LEAST_OPEN, MOST_OPEN = -0.7, 1.5
 NEAR_S = 2.5
 FEWEST = 4
 
@@ -40,8 +41,8 @@ class Told:
 
     Attributes
     ----------
-    chance : (n, 5) array
-        Own hit, floor, glass, other, hit next door.
+    chance : (n, 6) array
+        Own hit, floor, glass, other, knock (steps, claps), hit next door.
     rallies : tuple of int arrays
         Indices of the hits of each.
     sure : tuple of float
@@ -76,26 +77,26 @@ def tell_apart(onsets: Onsets, court: CourtSound | None = None) -> Told:
     """
     n = len(onsets.t)
     if n < FEWEST:
-        return Told(np.zeros((n, 5)), (), (), court or CourtSound.usual(), 0.0, 0.0)
+        return Told(np.zeros((n, NEXT + 1)), (), (), court or CourtSound.usual(), 0.0, 0.0)
     x = columns(onsets.shape, onsets.level_db)
     part = _excerpt(onsets.t)
     court = court if court is not None and court.taught else None
     starts = ((False, 0.7), (True, 0.7)) if court is not None else STARTS
     tries = []
     taught = court is not None and court.next_db is not None
-    for beside, quantile in starts:
-        film = _Film(onsets.t[part], x[part], Classes.start(x[part], court, quantile), beside=beside)
+    for second, quantile in starts:
+        film = _Film(onsets.t[part], x[part], Classes.start(x[part], court, quantile), beside=second)
         film.turn(ROUNDS)
         tries.append(film)
-    alone, *two = tries
-    two = [film for film in two if film.rate_in_pauses() > NEXT_RATE]
-    best = max(two, key=_Film.worth, default=alone)
-    if best.worth() < alone.worth() - (math.inf if taught else NEXT_WORSE):
-        best = alone
-    tempo = best.faster()
-    if part.stop - part.start < n or tempo is not best.tempo:
-        best = _Film(onsets.t, x, best.classes, beside=best.beside, tempo=tempo)
-        best.turn(MORE_ROUNDS)
+    best = max(tries, key=_Film.worth)
+    two = [film for film in tries if film.rate_in_pauses() > NEXT_RATE]
+    if two:
+        beside = max(two, key=_Film.worth)
+        best = beside if taught or beside.worth() > best.worth() - NEXT_WORSE else best
+    best.beside = best in two
+    best.classes.loosen()
+    best = _Film(onsets.t, x, best.classes, beside=best.beside, tempo=best.faster())
+    best.turn(MORE_ROUNDS)
     return best.told()
 
 
@@ -119,7 +120,7 @@ class _Film:
         self.tempo = tempo
         self.own, self.next = np.zeros(n), np.zeros(n)
         self.opening = np.zeros(n)
-        self.chance = np.zeros((n, 5))
+        self.chance = np.zeros((n, NEXT + 1))
         self.chain: Chain
         self.kept: Indices
         self.evidence, self.next_evidence = 0.0, 0.0
@@ -131,7 +132,7 @@ class _Film:
             parts = self.classes.other(self.x, logs)
             self.noise = np.logaddexp.reduce(parts, axis=1) + math.log(self.rate)
             self._chains(logs, first=k == 0, last=k == rounds - 1)
-            rest = np.exp(parts[:, :3] - np.logaddexp.reduce(parts, axis=1)[:, None])
+            rest = np.exp(parts[:, : NEXT - 1] - np.logaddexp.reduce(parts, axis=1)[:, None])
             left = np.maximum(0.0, 1 - self.own - self.next)[:, None]
             self.chance = np.column_stack([self.own, rest * left, self.next * (1 - self.own)])
             self._bounces()
@@ -176,7 +177,7 @@ class _Film:
         usual = float(np.clip((bounced * blows).sum() / max(1.0, blows.sum()), 0.05, 0.9))
         served = float(np.clip((10 * BOUNCED + opens @ bounced) / (10 + opens.sum()), 0.05, 0.95))
         speaks = bounced * math.log(served / usual) + (1 - bounced) * math.log((1 - served) / (1 - usual))
-        self.opening = np.clip(speaks, -1.5, 1.5)
+        self.opening = np.clip(speaks, LEAST_OPEN, MOST_OPEN)
 
     def faster(self) -> Tempo:
         """Whether the pauses were cut out: then the rhythm of a cut film makes the hits likelier."""

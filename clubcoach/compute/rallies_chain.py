@@ -41,12 +41,12 @@ class Tempo:
 
 
 # Volleys and drives, lobs, and a hit between that was not heard.
-PLAYED = Tempo(((0.72, 1.15, 0.32), (0.19, 2.2, 0.27), (0.09, 3.0, 0.42)), 5.5, 3.5, 6.0)
+PLAYED = Tempo(((0.75, 1.15, 0.32), (0.21, 2.2, 0.27), (0.04, 3.0, 0.42)), 5.5, 3.5, 6.0)
 # A film from which somebody cut the dead time.
 CUT = Tempo(((0.75, 1.2, 0.32), (0.25, 2.4, 0.22)), 3.3, 2.7, 0.6)
 SHORTEST_GAP_S, LONG_PAUSE_S, LONG_SHARE = 0.3, 40.0, 0.2
 FARTHEST_S = 100.0
-HITS_A_RALLY = 6.0
+HITS_A_RALLY = 5.0
 FIRST_S = 60.0
 WITHIN_S = 1.0
 

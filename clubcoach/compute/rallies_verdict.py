@@ -16,7 +16,7 @@ SILENT = 1e-11
 CLIPPED = 1e-3
 # Bands up to 7.2 kHz; a sound without them was recorded, or sent, at a low rate.
 WHOLE = 9
-FEW_HITS = 6
+FEW_HITS = 8
 # Music and steps find a chain here and there by chance: much sound, hardly a hit in it, and hardly likelier with it.
 CHANCE_HITS, CHANCE_EVIDENCE, LONG_S = 0.025, 20.0, 120.0
 SURE = 0.77

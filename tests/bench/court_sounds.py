@@ -30,6 +30,7 @@ class Hall:
     neighbour_db: float | None = None
     noise_db: float = -50.0
     voices_db: float | None = -25.0
+    bustle: float = 0.5  # of a busy hall's steps, squeaks and claps
     music_db: float | None = None
     wind_db: float | None = None
     rt60: float = 0.7
@@ -43,6 +44,8 @@ class Hall:
 QUIET = Hall()
 NEIGHBOUR = Hall(neighbour_db=-10)
 HALLS: dict[str, Hall] = {
+    "busy: steps, squeaks, claps": Hall(bustle=1.0),
+    "busy, neighbour -10 dB": Hall(bustle=1.0, neighbour_db=-10),
     "room echo, 1.5 s": Hall(rt60=1.5, wet_db=-4),
     "voices, -10 dB": Hall(voices_db=-10),
     "music, -18 dB": Hall(music_db=-18),
@@ -57,12 +60,12 @@ HALLS: dict[str, Hall] = {
     "neighbour -5 dB": Hall(neighbour_db=-5),
     "neighbour as loud": Hall(neighbour_db=0),
 }
-NO_PLAY = Hall(play=False, voices_db=None, noise_db=-200)
+NO_PLAY = Hall(play=False, voices_db=None, noise_db=-200, bustle=0.0)
 NOTHING: dict[str, Hall] = {
     "voices alone": replace(NO_PLAY, voices_db=-10, noise_db=-50),
     "music alone": replace(NO_PLAY, music_db=-10, noise_db=-50),
     "wind alone": replace(NO_PLAY, wind_db=-10),
-    "steps, claps and voices": Hall(play=False),
+    "steps, claps and voices": Hall(play=False, bustle=1.0),
 }
 
 
@@ -220,9 +223,7 @@ def _struck(rng: Random, hall: Hall) -> tuple[Floats, Play]:
 
 def _bustle(dry: Floats, rng: Random, hall: Hall) -> None:
     """Steps, squeaks, claps and doors."""
-    if hall.noise_db < -100:
-        return
-    for _ in range(rng.poisson(hall.seconds * 0.6)):
+    for _ in range(rng.poisson(hall.seconds * 0.6 * hall.bustle)):
         t = np.arange(int(0.15 * hall.rate)) / hall.rate
         if rng.random() < 0.6:
             wave = lfilter([0.2], [1, -0.8], rng.normal(0, 0.3, len(t)) * np.exp(-t / 0.02))
@@ -231,7 +232,7 @@ def _bustle(dry: Floats, rng: Random, hall: Hall) -> None:
             tone = np.sin(2 * math.pi * (pitch * t + 300 * t**2))
             wave = tone * np.sin(np.linspace(0, math.pi, len(t))) * 0.2
         _put(dry, rng.uniform(0, hall.seconds - 1), wave * np.exp(rng.normal(-2.0, 0.7)), hall.rate)
-    for _ in range(rng.poisson(hall.seconds / 60)):
+    for _ in range(rng.poisson(hall.seconds / 60 * hall.bustle)):
         at = rng.uniform(0, hall.seconds - 3)
         t = np.arange(int(0.1 * hall.rate)) / hall.rate
         for k in range(int(rng.integers(1, 6))):
