@@ -157,7 +157,7 @@ def test_codes_of_what_the_recording_lacks() -> None:
     one_dead = np.stack([sound, np.zeros_like(sound)], axis=1)
     assert "dead_channel" in listen(bands_of(one_dead)).reasons
     assert "low_rate" in listen(bands_of(sound[::2], RATE // 2)).reasons
-    few, _, _ = match(1, rallies=2)
+    few, _, _ = match(1, rallies=1)
     assert "few_hits" in listen(bands_of(few)).reasons
 
 
