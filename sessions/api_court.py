@@ -6,7 +6,6 @@ from typing import Any
 from uuid import UUID
 
 from django.core.exceptions import ValidationError
-from django.shortcuts import get_object_or_404
 from django.utils.translation import gettext as _
 from drf_spectacular.utils import extend_schema
 from rest_framework.response import Response
@@ -25,12 +24,8 @@ from sessions.api_serializers_court import (
     TryCourtSerializer,
     ViewSerializer,
 )
-from sessions.models import Film
 from sessions.services.court import check_picture, clean_landmarks, fitted
-
-
-def film_here(request: Any, uuid: UUID) -> Film:
-    return get_object_or_404(Film.objects.seen_by(request.viewer).select_related("club"), uuid=uuid)
+from sessions.views.parts import film_here
 
 
 class CourtApi(APIView):
@@ -38,7 +33,7 @@ class CourtApi(APIView):
 
     @extend_schema(operation_id="film_court", responses=CourtSerializer)
     def get(self, request: Any, slug: str, uuid: UUID) -> Response:
-        film = film_here(request, uuid)
+        film = film_here(request.viewer, uuid)
         plan = [
             {"name": name, "label": court_words.landmark(name), "x": x, "y": y}
             for name, (x, y) in LANDMARKS.items()
@@ -50,7 +45,7 @@ class CourtApi(APIView):
     )
     def post(self, request: Any, slug: str, uuid: UUID) -> Response:
         """What landmarks would give; nothing is kept."""
-        film = film_here(request, uuid)
+        film = film_here(request.viewer, uuid)
         sent = TryCourtSerializer(data=request.data)
         sent.is_valid(raise_exception=True)
         data = sent.validated_data
@@ -64,7 +59,7 @@ class CourtApi(APIView):
     )
     def put(self, request: Any, slug: str, uuid: UUID) -> Response:
         """Keep the view that begins at ``from_s``, in the place of one that began there."""
-        film = film_here(request, uuid)
+        film = film_here(request.viewer, uuid)
         sent = SaveCourtSerializer(data=request.data)
         sent.is_valid(raise_exception=True)
         view = services.place_court(by=request.user, film=film, **sent.validated_data)
@@ -81,7 +76,7 @@ class SpotsApi(APIView):
     )
     def post(self, request: Any, slug: str, uuid: UUID) -> Response:
         """Places on the floor for pixels of the picture's own size, with what a click leaves open."""
-        film = film_here(request, uuid)
+        film = film_here(request.viewer, uuid)
         sent = SpotsSerializer(data=request.data)
         sent.is_valid(raise_exception=True)
         view = court_reading.view_at(film, sent.validated_data["at_s"])

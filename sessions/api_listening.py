@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any
 from uuid import UUID
 
-from django.shortcuts import get_object_or_404
 from drf_spectacular.utils import extend_schema
 from rest_framework.response import Response
 from rest_framework.views import APIView
@@ -14,14 +13,10 @@ from clubcoach.access import Can
 from sessions import listening, listening_words
 from sessions.api_serializers_listening import HearingSerializer, StretchSerializer
 from sessions.models import Film, Hearing
+from sessions.views.parts import film_here
 
 # So much of each in one answer; `next_from_s` says where to go on.
 MOST_HITS, MOST_PROPOSALS = 2000, 500
-LONGEST_S = 1e6
-
-
-def film_here(request: Any, uuid: UUID) -> Film:
-    return get_object_or_404(Film.objects.seen_by(request.viewer).select_related("club"), uuid=uuid)
 
 
 class HearingApi(APIView):
@@ -30,7 +25,7 @@ class HearingApi(APIView):
     @extend_schema(operation_id="film_hearing", parameters=[StretchSerializer], responses=HearingSerializer)
     def get(self, request: Any, slug: str, uuid: UUID) -> Response:
         """What was heard from a moment on: up to 2000 hits and 500 proposals, and where the next stretch begins."""
-        film = film_here(request, uuid)
+        film = film_here(request.viewer, uuid)
         sent = StretchSerializer(data=request.query_params)
         sent.is_valid(raise_exception=True)
         hearing = listening.hearing_of(film)

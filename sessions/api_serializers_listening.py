@@ -7,12 +7,8 @@ from uuid import UUID
 from rest_framework import serializers
 
 from sessions import listening_words
-from sessions.api_serializers_court import NumberField
+from sessions.api_serializers_court import LONGEST_S, NumberField
 from sessions.models import RallyProposal
-
-# So much of each in one answer; `next_from_s` says where to go on.
-MOST_HITS, MOST_PROPOSALS = 2000, 500
-LONGEST_S = 1e6
 
 
 class StretchSerializer(serializers.Serializer):

@@ -23,13 +23,10 @@ from sessions.models import CameraPlace, Film
 from sessions.services.court import last_view_from, may_be_placed
 from sessions.views.court_draft import Draft, exact, marks_of
 from sessions.views.court_page import page_config, page_words
+from sessions.views.parts import film_here
 
 PAGE = 50
 State = Film.State
-
-
-def film_here(viewer: Any, uuid: UUID) -> Film:
-    return get_object_or_404(Film.objects.seen_by(viewer).select_related("club", "camera"), uuid=uuid)
 
 
 @require_http_methods(["GET", "POST"])

@@ -12,13 +12,13 @@ from uuid import UUID
 from django.contrib import messages
 from django.core.exceptions import ValidationError
 from django.http import HttpResponse
-from django.shortcuts import get_object_or_404, redirect, render
+from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 from django.views.decorators.http import require_POST, require_safe
 
-from clubcoach.access import Can, Viewer, club_view
+from clubcoach.access import Can, club_view
 from clubcoach.formatting import clock
 from sessions import listening as hearings
 from sessions import services
@@ -32,16 +32,13 @@ from sessions.views.listening_page import (
     script_words,
     work_context,
 )
+from sessions.views.parts import film_here
 
 MOST_AT_ONCE = 1000
 # Of those that were passed over so many are named with their reasons.
 NAMED = 5
 State, Way = RallyProposal.State, Hearing.Way
 Steps = list[dict[str, Any]]
-
-
-def film_here(viewer: Viewer, uuid: UUID) -> Film:
-    return get_object_or_404(Film.objects.seen_by(viewer).select_related("club", "camera"), uuid=uuid)
 
 
 def links_of(film: Film) -> list[MatchFilm]:

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from typing import Any
+from uuid import UUID
 
 from django.middleware.csrf import get_token
+from django.shortcuts import get_object_or_404
 from django.urls import reverse
 from django.utils import timezone
 
+from clubcoach.access import Viewer
 from clubcoach.models import Job
 from sessions import film_store, film_terms
 from sessions.api_films import uploads_waiting
@@ -18,6 +21,11 @@ from sessions.views.film_words import arrival_words
 # Large enough to cost few requests, small enough that a bad line loses little.
 PIECE = 8 * 1024 * 1024
 AT_WORK = {Film.State.ARRIVED, Film.State.MAKING, Film.State.PAUSED}
+
+
+def film_here(viewer: Viewer, uuid: UUID) -> Film:
+    """A film that the person may watch, for pages and the JSON interface alike."""
+    return get_object_or_404(Film.objects.seen_by(viewer).select_related("club", "camera"), uuid=uuid)
 
 
 def films_of(match: Match) -> list[dict[str, Any]]:
