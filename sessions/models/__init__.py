@@ -6,7 +6,8 @@ from sessions.models.films import CameraPlace, CourtView, Film, MatchFilm, Uploa
 from sessions.models.hearing import Hearing, RallyProposal
 from sessions.models.lessons import Attendance, Lesson, LessonQuerySet
 from sessions.models.marks import Closure, Mark, Op, Situation, Tally
-from sessions.models.matches import Match, Rally, RallyEdit, Seat
+from sessions.models.matches import EndedHow, Match, Rally, RallyEdit, Seat
+from sessions.models.sheets import Hunch, SheetKeys, Spot
 
 __all__ = [
     "Analysis",
@@ -19,8 +20,10 @@ __all__ = [
     "CourtView",
     "Cover",
     "Draw",
+    "EndedHow",
     "Film",
     "Hearing",
+    "Hunch",
     "LensArea",
     "Lesson",
     "LessonQuerySet",
@@ -32,7 +35,9 @@ __all__ = [
     "RallyEdit",
     "RallyProposal",
     "Seat",
+    "SheetKeys",
     "Situation",
+    "Spot",
     "Tally",
     "Upload",
 ]

@@ -94,6 +94,8 @@ class Analysis(models.Model):
     OPEN = (State.REQUESTED, State.ASSIGNED, State.IN_PROGRESS, State.SUBMITTED, State.RETURNED)
     WRITABLE = (State.ASSIGNED, State.IN_PROGRESS, State.RETURNED)
 
+    RALLY_FACTS = ("net_pair", "ended_by", "ended_how")
+
     uuid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
     match = models.ForeignKey(Match, on_delete=models.CASCADE, related_name="analyses")
     analyst = models.ForeignKey(
@@ -114,6 +116,8 @@ class Analysis(models.Model):
         "self", null=True, blank=True, on_delete=models.SET_NULL, related_name="superseded_by"
     )
     state = models.CharField(max_length=12, choices=State.choices, default=State.REQUESTED)
+    # Which facts of a rally are asked beyond its winner: some of RALLY_FACTS.
+    rally_facts = models.JSONField(_("asked of each rally"), default=list, blank=True)
     check_list = models.ForeignKey(CheckListVersion, on_delete=models.PROTECT, related_name="analyses")
     units = models.ManyToManyField(Unit, through="Cover", related_name="analyses")
     areas = models.ManyToManyField(Area, through="LensArea", related_name="analyses")
@@ -126,7 +130,8 @@ class Analysis(models.Model):
     words = models.TextField(_("coach's words"), blank=True)
 
     kept: ClassVar[dict[str, Keep]] = kept_as(
-        match="id uuid match analyst ref purpose plan extent version supersedes state check_list requested_by"
+        match="id uuid match analyst ref purpose plan extent version supersedes state rally_facts check_list"
+        " requested_by"
         " requested_at due_on submitted_at published_at published_by words"
     )
     objects = AnalysisQuerySet.as_manager()
@@ -204,10 +209,17 @@ class LensArea(models.Model):
 
 
 class Draw(models.Model):
-    """A random order of a match's situations. It belongs to the match, so that two analyses share it."""
+    """A random order of a match's situations. It belongs to the match, so that two analyses share it.
+
+    A later wave holds the situations of units that were listed by nobody when the earlier ones were made. Without a
+    list of rallies beforehand there is no frame: then every ``every``-th rally is looked at, from ``first`` on.
+    """
 
     match = models.ForeignKey(Match, on_delete=models.CASCADE, related_name="draws")
     area = models.ForeignKey(Area, on_delete=models.PROTECT, related_name="+")
+    wave = models.PositiveSmallIntegerField(default=1)
+    every = models.PositiveSmallIntegerField(null=True, blank=True)
+    first = models.PositiveSmallIntegerField(null=True, blank=True)
     seed = models.PositiveBigIntegerField()
     # What was listed when the draw was made: [{"situation", "rally", "unit", "hit_s", "stratum"}].
     frame = models.JSONField(default=list)
@@ -218,11 +230,21 @@ class Draw(models.Model):
     made_at = models.DateTimeField(default=timezone.now)
 
     kept: ClassVar[dict[str, Keep]] = kept_as(
-        match="id match area seed frame order weights planned made_by made_at"
+        match="id match area wave every first seed frame order weights planned made_by made_at"
     )
 
     class Meta:
-        constraints = [models.UniqueConstraint(fields=["match", "area"], name="draw_once_per_match_and_area")]
+        ordering = ["wave"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["match", "area", "wave"], name="draw_once_per_match_area_and_wave"
+            ),
+            models.CheckConstraint(
+                condition=Q(every__isnull=True, first__isnull=True)
+                | Q(every__gte=2, first__gte=1, first__lte=models.F("every")),
+                name="draw_every_has_a_first",
+            ),
+        ]
 
     def __str__(self) -> str:
         return f"{self.match_id} {self.area_id}"

@@ -127,6 +127,15 @@ class Seat(models.Model):
         return "A" if self.position <= 2 else "B"
 
 
+class EndedHow(models.TextChoices):
+    """How the last hit of a rally ended it, seen from who hit it."""
+
+    WINNER = "winner", _("a ball nobody reached")
+    FORCED = "forced", _("a fault under pressure")
+    ERROR = "error", _("a fault without need")
+    DOUBLE = "double", _("a double fault")
+
+
 class Rally(models.Model):
     """One point played. Times are match times in seconds; a winner may be nobody (a let, film that is missing)."""
 
@@ -141,13 +150,20 @@ class Rally(models.Model):
     side = models.CharField(max_length=8, choices=Side.choices, blank=True)
     score_set = models.JSONField(null=True, blank=True)
     reason = models.CharField(max_length=200, blank=True)
+    # Asked only where an analysis of the match wants them: who held the net when it ended, and whose hit ended it how.
+    net_pair = models.CharField(
+        max_length=4, choices=[*PairLetter.choices, ("none", _("nobody"))], blank=True
+    )
+    ended_by = models.PositiveSmallIntegerField(null=True, blank=True)
+    ended_how = models.CharField(max_length=12, choices=EndedHow.choices, blank=True)
     # False: a sheet without times. Then start_s only keeps the order, and no film is stopped there.
     timed = models.BooleanField(default=True)
     dropped = models.BooleanField(default=False)
     rev = models.PositiveIntegerField(default=1)
 
     kept: ClassVar[dict[str, Keep]] = kept_as(
-        match="id uuid match number start_s end_s server winner near_pair side score_set reason timed dropped rev"
+        match="id uuid match number start_s end_s server winner near_pair side score_set reason net_pair ended_by"
+        " ended_how timed dropped rev"
     )
 
     class Meta:
@@ -162,6 +178,16 @@ class Rally(models.Model):
                 condition=Q(server__isnull=True) | Q(server__gte=1, server__lte=4), name="rally_server_known"
             ),
             models.CheckConstraint(condition=Q(winner__in=["", "A", "B", "none"]), name="rally_winner_known"),
+            models.CheckConstraint(
+                condition=Q(net_pair__in=["", "A", "B", "none"]), name="rally_net_pair_known"
+            ),
+            models.CheckConstraint(
+                condition=Q(ended_by__isnull=True) | Q(ended_by__gte=1, ended_by__lte=4),
+                name="rally_ended_by_known",
+            ),
+            models.CheckConstraint(
+                condition=Q(ended_how__in=["", *EndedHow.values]), name="rally_ended_how_known"
+            ),
         ]
         indexes = [models.Index(fields=["match", "start_s"])]
 
