@@ -144,6 +144,37 @@ def count_of(proposals: Sequence[RallyProposal]) -> str:
     return count(len(proposals), sure_ones, accepted)
 
 
+def there(n: int) -> str:
+    """How many of the open ones somebody has written down already; nothing where none is."""
+    if not n:
+        return ""
+    return ngettext(
+        "%(n)d of them is a rally of the match already: there is nothing to do about it.",
+        "%(n)d of them are rallies of the match already: there is nothing to do about those.",
+        n,
+    ) % {"n": n}
+
+
+def first_step(proposed: int, waiting: int, may_edit: bool) -> str:
+    """What somebody does who has just come: beside the film, until they have done it."""
+    if not may_edit:
+        return _("Go to the next rally: the film runs up to its first hit and stops.") if proposed else ""
+    if not proposed:
+        return _("Play the film, and say where each rally begins and ends.")
+    if not waiting:
+        return _("Every rally that is listed is decided.")
+    if waiting == proposed:
+        return _(
+            "Begin with the next rally: the film runs up to its first hit and stops. Accept or dismiss it, and the"
+            " one after it comes."
+        )
+    return ngettext(
+        "%(n)d rally is still to be decided: the next rally is that one.",
+        "%(n)d rallies are still to be decided: the next rally is the first of them.",
+        waiting,
+    ) % {"n": waiting}
+
+
 def seconds(value: float) -> str:
     """'0.25 s', without zeros at the end."""
     return _("%(n)s s") % {"n": f"{value:.3f}".rstrip("0").rstrip(".")}

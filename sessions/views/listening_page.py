@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -16,7 +16,8 @@ from clubcoach.formatting import clock
 from clubcoach.models import Job
 from sessions import listening, listening_words, stills
 from sessions.forms_films import offset_words
-from sessions.models import Analysis, Film, Hearing, Match, MatchFilm, RallyProposal
+from sessions.models import Analysis, Film, Hearing, Match, MatchFilm, Rally, RallyProposal
+from sessions.services import listening_rules
 
 # A rally begins and ends with a hit; one that was set by hand may miss it by as much, seconds.
 SLACK_S = 0.1
@@ -37,6 +38,8 @@ class Row:
     state: str
     state_words: str
     note: str
+    # The number of a rally that the match has there already, 0 where it has none.
+    there: int
 
     @property
     def begins(self) -> str:
@@ -98,7 +101,9 @@ class Part:
     rows: list[Row] = field(default_factory=list)
 
 
-def state_words(row: RallyProposal) -> str:
+def state_words(row: RallyProposal, there: int = 0) -> str:
+    if there:
+        return _("is rally %(n)d of the match") % {"n": there}
     if row.state == State.ACCEPTED:
         if row.rally is None or row.rally.dropped:
             return _("accepted; its rally was taken out")
@@ -114,22 +119,50 @@ def picture(hearing: Hearing, heard_s: float) -> float:
     return max(0.0, listening.picture_s(hearing, heard_s))
 
 
-def parts_of(film: Film, hearing: Hearing | None, match: Match | None) -> list[Part]:
-    if hearing is None or match is None:
+def parts_of(film: Film, hearing: Hearing | None, link: MatchFilm | None) -> list[Part]:
+    if hearing is None or link is None:
         return []
     times = racket_times(hearing)
+    there = _there(hearing, link)
     parts: list[Part] = []
     number = 0
-    for group in listening.by_game(film, match):
+    for group in listening.by_game(film, link.match):
         part = Part(group.name)
         for row in group.proposals:
             number += 1
-            part.rows.append(_row(hearing, row, number, times))
+            part.rows.append(_row(hearing, row, number, times, there(row)))
         parts.append(part)
     return parts
 
 
-def _row(hearing: Hearing, row: RallyProposal, number: int, times: list[float]) -> Row:
+def _there(hearing: Hearing, link: MatchFilm) -> Callable[[RallyProposal], int]:
+    """Which rally of the match lies where an open proposal is, asked in the order of time."""
+    rallies = list(link.match.rallies.filter(dropped=False, timed=True))
+    # Before this place all are over.
+    first = 0
+
+    def number_of(row: RallyProposal) -> int:
+        nonlocal first
+        if row.state != State.OPEN:
+            return 0
+        start_s, end_s = listening_rules.times(row, hearing, link.offset_s)
+        while first < len(rallies) and last_of(rallies[first]) < start_s:
+            first += 1
+        for rally in rallies[first:]:
+            if rally.start_s >= end_s:
+                break
+            if last_of(rally) > start_s or rally.start_s == last_of(rally) == start_s:
+                return rally.number
+        return 0
+
+    return number_of
+
+
+def last_of(rally: Rally) -> float:
+    return rally.start_s if rally.end_s is None else rally.end_s
+
+
+def _row(hearing: Hearing, row: RallyProposal, number: int, times: list[float], there: int) -> Row:
     hits = bisect_right(times, row.end_s + SLACK_S) - bisect_left(times, row.start_s - SLACK_S)
     return Row(
         pk=row.pk,
@@ -139,8 +172,9 @@ def _row(hearing: Hearing, row: RallyProposal, number: int, times: list[float]) 
         hits=hits,
         confidence=row.confidence,
         state=row.state,
-        state_words=state_words(row),
+        state_words=state_words(row, there),
         note=listening_words.heard_as(row, hearing.delay_s),
+        there=there,
     )
 
 
@@ -161,10 +195,12 @@ def list_context(request: Any, film: Film, link: MatchFilm | None) -> dict[str, 
     """For the part that is drawn anew after each decision."""
     hearing = listening.hearing_of(film)
     match = link.match if link else None
-    parts = parts_of(film, hearing, match)
+    parts = parts_of(film, hearing, link)
     rows = [row for part in parts for row in part.rows]
     accepted = sum(row.state == State.ACCEPTED for row in rows)
     sure_ones = sum(row.confidence >= listening_words.SURE for row in rows)
+    waiting = sum(row.state == State.OPEN and not row.there for row in rows)
+    may_edit = film.state == Film.State.READY and bool(request.viewer.can(Can.EDIT_MATCHES))
     return {
         "film": film,
         "hearing": hearing,
@@ -172,12 +208,14 @@ def list_context(request: Any, film: Film, link: MatchFilm | None) -> dict[str, 
         "parts": parts,
         "rows": rows,
         "count": listening_words.count(len(rows), sure_ones, accepted),
+        "there": listening_words.there(sum(row.there > 0 for row in rows)),
+        "first_step": listening_words.first_step(len(rows), waiting, may_edit),
         "accepted": accepted,
         "delay_words": listening_words.delay(hearing.delay_s) if hearing else "",
         "delay": f"{hearing.delay_s if hearing else 0:.3f}",
         "delay_now": f"{hearing.delay_s if hearing else 0:.6f}",
         "levels": [(f"{level:.2f}", words) for level, words in listening_words.levels()],
-        "may_edit": film.state == Film.State.READY and bool(request.viewer.can(Can.EDIT_MATCHES)),
+        "may_edit": may_edit,
         "may_request": bool(request.viewer.can(Can.REQUEST_ANALYSIS)),
         "sheets": sheets_of(request.viewer, match) if accepted else [],
         "how_sure": listening_words.how_sure(),
@@ -237,7 +275,6 @@ def script_config(film: Film, hearing: Hearing | None) -> dict[str, Any]:
 def script_words() -> dict[str, str]:
     """Every sentence of the page's script; values stand in braces."""
     return {
-        "row": _("{row} {place} of {all}."),
         "hit": _("Hit {n} of {all} of this rally, at {at}."),
         "hit_outside": _("A hit outside every rally that is listed, at {at}."),
         "no_row": _("Choose a rally of the list first."),
@@ -255,6 +292,10 @@ def script_words() -> dict[str, str]:
         "only_look": _("Only coaches decide; you can look."),
         "open_only": _("This rally is decided already: open it again first."),
         "not_open": _("This rally is open."),
+        "there": _("The match has this rally already."),
+        "undone": _("Taken back. {said}"),
+        "slow": _("Half speed."),
+        "full": _("Full speed."),
         "play": _("Play"),
         "hold": _("Hold"),
         "skips": _("Dead time is skipped."),

@@ -13,6 +13,7 @@ from playwright.sync_api import Browser, Locator, Page, expect
 from reports.demo.scene import render_scene, scene_truth
 from sessions import listening_words
 from sessions.models import Film, Hearing, Rally, RallyProposal
+from tests import factories as make
 from tests.sessions.chain import make_chain
 from tests.sessions.court_scene import make_film
 from tests.sessions.moving import agree
@@ -25,16 +26,16 @@ NEAR = 0.5 / FPS
 
 
 @cache
-def content() -> bytes:
+def content(seconds: int = SECONDS, width: int = 480, height: int = 270, fps: int = FPS) -> bytes:
     """The demo's film, drawn small, with its sound."""
     with TemporaryDirectory() as folder:
         path = Path(folder) / "match.webm"
-        render_scene(path, None, width=480, height=270, fps=FPS, end_s=SECONDS)
+        render_scene(path, None, width=width, height=height, fps=fps, end_s=seconds)
         return path.read_bytes()
 
 
-def hits_of(rally: int) -> list[float]:
-    return [hit["t"] for hit in scene_truth()["hits"] if hit["rally"] == rally and hit["t"] < SECONDS]
+def hits_of(rally: int, before_s: float = SECONDS) -> list[float]:
+    return [hit["t"] for hit in scene_truth()["hits"] if hit["rally"] == rally and hit["t"] < before_s]
 
 
 @pytest.fixture
@@ -293,9 +294,72 @@ def test_without_scripts(browser: Browser, live_server: Any, cast: Any, film: Fi
     context.close()
 
 
+def test_back_again_it_goes_on_with_what_is_open(listening: Any, film: Film) -> None:
+    page = listening()
+    expect(told(page)).to_contain_text("Begin with the next rally")
+    page.get_by_role("button", name="Next rally").click()
+    stands_at(page, hits_of(1)[0])
+    page.get_by_role("group", name="Decide on this rally").get_by_role("button", name="Accept").click()
+    current(page, 2)
+    page.get_by_role("group", name="Decide on this rally").get_by_role("button", name="Dismiss").click()
+    current(page, 3)
+    make.make_rally(film.match_films.get().match, number=2, start_s=22.9, end_s=23.9)
+    page.reload()
+    expect(told(page)).to_contain_text("1 rally is still to be decided")
+    expect(row(page, 1)).to_contain_text("accepted as rally 1")
+    expect(row(page, 2)).to_contain_text("dismissed")
+    page.keyboard.press("ArrowDown")
+    current(page, 3)
+    stands_at(page, hits_of(2)[0])
+    page.keyboard.press("ArrowDown")
+    current(page, 4)
+    page.keyboard.press("1")
+    expect(told(page)).to_have_text("The match has this rally already.")
+    page.keyboard.press("ArrowUp")
+    page.keyboard.press("2")
+    expect(told(page)).to_have_text("1 rally dismissed. No later rally is open.")
+    page.keyboard.press("ArrowUp")
+    current(page, 2)
+    page.keyboard.press("Backspace")
+    current(page, 3)
+    expect(told(page)).to_contain_text("Taken back. 1 rally is open again. Rally 3")
+    stands_at(page, hits_of(2)[0])
+    assert [one.state for one in rows()] == ["accepted", "dismissed", "open", "open"]
+
+
+def test_on_a_phone_the_picture_stays_above_the_list(listening: Any) -> None:
+    page = listening()
+    page.set_viewport_size({"width": 390, "height": 844})
+    page.get_by_role("button", name="Next rally").click()
+    expect(page.get_by_role("button", name="Next rally")).to_be_in_viewport()
+    row(page, 4).scroll_into_view_if_needed()
+    row(page, 4).get_by_role("link", name="4", exact=True).click()
+    current(page, 4)
+    expect(page.locator("video")).to_be_in_viewport(ratio=0.99)
+    heights = page.evaluate(
+        "() => [...document.querySelectorAll('tr[data-row]')].map(e => e.getBoundingClientRect().height)"
+    )
+    assert max(heights) < 130, heights
+    page.get_by_role("link", name="Times of rally 4").click()
+    expect(page.locator("#times-start")).to_be_focused()
+    below = page.evaluate(
+        """() => document.querySelector('#times-start').getBoundingClientRect().top
+            - document.querySelector('video').getBoundingClientRect().bottom"""
+    )
+    assert below >= 0, below
+
+
+HEARD_S = 132
+
+
 def test_listened_to_and_told(listening: Any, film: Film, jobs_at_work: None) -> None:
-    """The button, the work, and the page that comes by itself with what was heard, whatever that is."""
+    """Twelve rallies of the demo: heard on request, one corrected, the sure ones accepted as the match's rows."""
     Hearing.objects.all().delete()
+    longer = content(HEARD_S, width=160, height=90, fps=5)
+    film.file.save("longer.webm", ContentFile(longer), save=False)
+    film.duration_s, film.size, film.frame_rate = float(HEARD_S), len(longer), 5
+    film.save()
+    played = [hits_of(number, HEARD_S) for number in range(1, 13)]
     page = listening()
     expect(page.locator("#listening-work")).to_contain_text("Nobody has listened to this film yet.")
     page.get_by_role("button", name="Listen to it").click()
@@ -303,13 +367,51 @@ def test_listened_to_and_told(listening: Any, film: Film, jobs_at_work: None) ->
     hearing = Hearing.objects.get()
     for sentence in listening_words.told(hearing):
         expect(page.locator("#listening-work")).to_contain_text(sentence)
+    assert hearing.verdict == "good"
     proposed = list(hearing.proposals.all())
+    assert 11 <= len(proposed) <= 13
     expect(page.locator("tr[data-row]")).to_have_count(len(proposed))
     expect(page.locator("[data-part=count]")).to_have_text(listening_words.count_of(proposed))
+    right = [
+        one
+        for one in proposed
+        if any(
+            abs(one.start_s - hits[0]) < NEARLY_S and abs(one.end_s - hits[-1]) < NEARLY_S for hits in played
+        )
+    ]
+    assert len(right) >= 10
     page.wait_for_function("() => document.querySelector('video').readyState >= 2")
+    page.keyboard.press("ArrowDown")
+    current(page, 1)
+    stands_at(page, next(at for at in heard_hits(hearing) if at >= proposed[0].start_s - 0.04))
+
     page.keyboard.press("ArrowRight")
-    heard = [at for at, kind, *_rest in hearing.hits if kind == "racket"]
-    if heard:
-        stands_at(page, heard[0])
-    else:
-        expect(told(page)).to_have_text("No hit was heard after this.")
+    second_hit = next(at for at in heard_hits(hearing) if at > proposed[0].start_s + 0.04)
+    stands_at(page, second_hit)
+    page.keyboard.press("6")
+    expect(row(page, 1)).to_contain_text("corrected; heard from")
+    page.get_by_label("All that are at least").select_option(label="fairly sure")
+    page.get_by_role("button", name="Accept them").click()
+    sure = [one for one in proposed if one.confidence >= listening_words.FAIRLY_SURE]
+    assert len(sure) >= 8
+    expect(page.locator("[data-part=count]")).to_contain_text(f"{len(sure)} accepted so far")
+
+    expected = [(one.start_s, one.end_s) for one in sure]
+    if proposed[0] in sure:
+        expected[0] = (second_hit, proposed[0].end_s)
+    lines = Rally.objects.filter(match=film.match_films.get().match, dropped=False)
+    assert [rally.number for rally in lines] == list(range(1, len(sure) + 1))
+    for rally, (start_s, end_s) in zip(lines, expected, strict=True):
+        assert (rally.start_s, rally.end_s) == pytest.approx((start_s, end_s), abs=0.002)
+        assert rally.winner == ""
+    page.reload()
+    expect(page.locator("[data-part=count]")).to_contain_text(f"{len(sure)} accepted so far")
+    expect(row(page, 1)).to_contain_text("corrected; heard from")
+
+
+# What a coach would call right without touching it.
+NEARLY_S = 0.3
+
+
+def heard_hits(hearing: Hearing) -> list[float]:
+    return [at for at, kind, *_rest in hearing.hits if kind == "racket"]

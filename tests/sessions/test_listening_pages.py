@@ -135,6 +135,41 @@ class TestList:
         assert "The sound is 2 s later than the picture" in text_of(page)
         assert 'data-start="3.000" data-end="10.000"' in page.content.decode()
 
+    def test_what_the_match_has_already_is_not_offered_again(self, film: Film, chain: Any) -> None:
+        MatchFilm.objects.update(offset_s=100.0)
+        hear(film, [*HEARD, (50.0, 55.0, 0.9)], delay_s=1.0)
+        make.make_rally(chain.match, number=7, start_s=100.0, end_s=104.01)
+        make.make_rally(chain.match, number=8, start_s=124.9, end_s=127.0)
+        make.make_rally(chain.match, number=9, start_s=141.0, end_s=None)
+        make.make_rally(chain.match, number=10, start_s=143.5, end_s=149.0)
+        page = see(chain, film)
+        first, second, third, fourth = rows(film)
+        assert [cells(page, row)[5] for row in rows(film)] == [
+            "is rally 7 of the match",
+            "is rally 8 of the match",
+            "is rally 9 of the match",
+            "open",
+        ]
+        assert "3 of them are rallies of the match already" in text_of(page)
+        offered = page.content.decode()
+        assert f'value="accept:{fourth.pk}"' in offered
+        for row in (first, second, third):
+            assert f'value="accept:{row.pk}"' not in offered
+            assert f'value="dismiss:{row.pk}"' in offered
+        assert "1 rally is still to be decided" in text_of(page)
+        for row in (first, second, third):
+            assert act(chain, film, f"accept:{row.pk}").status_code == 422
+        assert act(chain, film, f"accept:{fourth.pk}").status_code == 200
+
+    def test_what_somebody_does_first_is_said(self, film: Film, chain: Any) -> None:
+        assert "Play the film, and say where each rally begins and ends." in text_of(see(chain, film))
+        hear(film)
+        assert "Begin with the next rally" in text_of(see(chain, film))
+        act(chain, film, f"accept:{rows(film)[0].pk}")
+        assert "2 rallies are still to be decided" in text_of(see(chain, film))
+        act(chain, film, "dismiss", ids=[row.pk for row in rows(film)[1:]])
+        assert "Every rally that is listed is decided." in text_of(see(chain, film))
+
     @pytest.mark.parametrize("n", [0, 1, 500])
     def test_any_number_in_the_same_few_questions(self, film: Film, chain: Any, n: int) -> None:
         Film.objects.update(duration_s=36_000)

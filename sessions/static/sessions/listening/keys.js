@@ -49,7 +49,7 @@ export function listen(region, acts, enabled) {
       const act = acts[name];
       if (!act) return;
       event.preventDefault();
-      if (!event.repeat || HELD.has(name)) act({ byKey: true });
+      if (!event.repeat || HELD.has(name)) act();
     },
     // Before the film's own controls take the arrows for themselves.
     true,

@@ -12,6 +12,8 @@ const mayEdit = Boolean(form("add"));
 // Two hits of one and the same stroke, or the film's own grain of time.
 const SAME = 0.04;
 const MOST_UNDONE = 200;
+// Where film and list stand side by side; else going to a row would take the film and its buttons out of sight.
+const beside = window.matchMedia("(min-width: 64rem)");
 
 let rows = [];
 let delay = 0;
@@ -40,6 +42,7 @@ function read() {
     start: Number(node.dataset.start),
     end: Number(node.dataset.end),
     state: node.dataset.state,
+    there: "there" in node.dataset,
   }));
   hits = config.hits
     .filter(([, kind]) => kind === "racket")
@@ -62,7 +65,9 @@ function follow() {
   button("toggle").firstChild.textContent = `${film.running ? w("hold") : w("play")} `;
   if (!film.running || film.until !== null) return;
   const seen = rows.find(({ start, end }) => start - SAME <= film.now && film.now < end + 1);
-  if (seen && seen.pk !== current) mark(seen);
+  if (!seen || seen.pk === current) return;
+  mark(seen);
+  tellRow(seen);
 }
 
 function mark(row, refill = true) {
@@ -82,12 +87,16 @@ function mark(row, refill = true) {
   times.querySelector("strong").textContent = w("times_of", { n: row.number, sure, figure });
 }
 
-function tellRow(row, before = "") {
-  const place = rows.indexOf(row) + 1;
-  say(`${before} ${row.node.dataset.said}`.trim());
-  row.node.scrollIntoView({ block: "nearest" });
-  return place;
+function show(row) {
+  if (beside.matches) row.node.scrollIntoView({ block: "nearest" });
 }
+
+function tellRow(row, before = "") {
+  say(`${before} ${row.node.dataset.said}`.trim());
+  show(row);
+}
+
+const waits = ({ state, there }) => state === "open" && !there;
 
 function firstHit(row) {
   return hits.find(({ at }) => row.start - SAME <= at && at <= row.end + SAME) ?? null;
@@ -105,6 +114,7 @@ function stepRally(by) {
   const now = rowOf(current);
   let next;
   if (now) next = rows[rows.indexOf(now) + by];
+  else if (by > 0 && film.now < SAME) next = rows.find(waits) ?? rows[0];
   else if (by > 0) next = rows.find(({ start }) => start >= film.now - SAME) ?? rows.at(-1);
   else next = rows.findLast(({ start }) => start < film.now) ?? rows[0];
   if (!next) return say(by > 0 ? w("last_row") : w("first_row"));
@@ -122,7 +132,7 @@ function stepHit(by) {
   if (!row) return say(w("hit_outside", { at: tenth(next.at) }));
   if (row.pk !== current) {
     mark(row);
-    row.node.scrollIntoView({ block: "nearest" });
+    show(row);
   }
   const own = hits.filter(({ at }) => row.start - 0.1 <= at && at <= row.end + 0.1);
   return say(w("hit", { n: own.indexOf(next) + 1, all: own.length, at: tenth(next.at) }));
@@ -146,11 +156,11 @@ function inTurn(act) {
   return line;
 }
 
-function decide(act, row, moveOn) {
-  const nextOpen = rows.slice(rows.indexOf(row) + 1).find(({ state }) => state === "open");
+function decide(act, row) {
+  const nextOpen = rows.slice(rows.indexOf(row) + 1).find(waits);
   const after = () => {
     const said = part("acted")?.textContent ?? "";
-    if (!moveOn) return say(said);
+    if (act === "reopen") return say(said);
     const next = nextOpen && rowOf(nextOpen.pk);
     return next ? goTo(next, said) : say(`${said} ${w("all_done")}`);
   };
@@ -158,12 +168,13 @@ function decide(act, row, moveOn) {
 }
 
 function onRow(act, wantedStates, otherwise) {
-  return ({ byKey = false } = {}) =>
+  return () =>
     inTurn(() => {
       const row = rowOf(current);
       if (!row) return say(w("no_row"));
       if (!wantedStates.includes(row.state)) return say(w(otherwise));
-      return decide(act, row, byKey && act !== "reopen");
+      if (act === "accept" && row.there) return say(w("there"));
+      return decide(act, row);
     });
 }
 
@@ -226,8 +237,9 @@ function undo() {
     for (const step of steps) {
       const after = () => {
         const row = rowOf(String(step.id ?? step.ids?.[0]));
-        if (row) mark(row);
-        say(part("acted")?.textContent ?? "");
+        const said = w("undone", { said: part("acted")?.textContent ?? "" });
+        if (!row || row.pk === current) return say(said);
+        return goTo(row, said);
       };
       undoing = true;
       const taken = await send(step, { after }).finally(() => {
@@ -253,9 +265,22 @@ function skip() {
   say(film.skipping ? w("skips") : w("skips_not"));
 }
 
-function picture(by) {
-  film.video.addEventListener("seeked", () => say(w("picture", { at: exact(film.now) })), { once: true });
-  film.step(by);
+// Standing, the film says where it is now.
+function moved(go) {
+  film.video.addEventListener(
+    "seeked",
+    () => {
+      if (!film.running) say(w("picture", { at: exact(film.now) }));
+    },
+    { once: true },
+  );
+  go();
+}
+
+function half() {
+  const slow = film.half();
+  button("half").setAttribute("aria-pressed", String(slow));
+  say(w(slow ? "slow" : "full"));
 }
 
 const editing = (act) => (mayEdit ? act : () => say(w("only_look")));
@@ -268,11 +293,11 @@ const acts = {
   toggle: () => film.toggle(),
   whole,
   skip,
-  half: () => button("half").setAttribute("aria-pressed", String(film.half())),
-  back: () => film.jump(-2),
-  on: () => film.jump(2),
-  picture_back: () => picture(-1),
-  picture_on: () => picture(1),
+  half,
+  back: () => moved(() => film.jump(-2)),
+  on: () => moved(() => film.jump(2)),
+  picture_back: () => moved(() => film.step(-1)),
+  picture_on: () => moved(() => film.step(1)),
   accept: editing(onRow("accept", ["open"], "open_only")),
   dismiss: editing(onRow("dismiss", ["open"], "open_only")),
   reopen: editing(onRow("reopen", ["accepted", "dismissed"], "not_open")),
@@ -309,7 +334,7 @@ region.addEventListener("htmx:afterSwap", swapped);
 region.addEventListener("click", (event) => {
   const named = event.target.closest("[data-act]");
   if (named) {
-    acts[named.dataset.act]?.({});
+    acts[named.dataset.act]?.();
     return;
   }
   const link = event.target.closest("a[data-go], a[data-times]");
