@@ -8,7 +8,7 @@ from typing import Any
 from django.utils.translation import gettext as _
 from rest_framework import serializers
 
-from sessions.models import Analysis, Match, Situation
+from sessions.models import Analysis, Hunch, Match, Situation
 
 WHOLE = 2**31 - 1
 
@@ -101,6 +101,9 @@ class RallySerializer(serializers.Serializer):
     side = serializers.CharField(allow_blank=True)
     score_set = serializers.DictField(allow_null=True)
     reason = serializers.CharField(allow_blank=True)
+    net_pair = serializers.CharField(allow_blank=True, help_text="A, B or none: who held the net at its end.")
+    ended_by = serializers.IntegerField(allow_null=True, help_text="The place, 1 to 4, whose hit ended it.")
+    ended_how = serializers.CharField(allow_blank=True, help_text="winner, forced, error or double")
     timed = serializers.BooleanField(help_text="False: from a sheet without times.")
     dropped = serializers.BooleanField()
     rev = serializers.IntegerField()
@@ -132,6 +135,14 @@ class ClosureSerializer(serializers.Serializer):
     rev = serializers.IntegerField()
 
 
+class HunchSerializer(serializers.Serializer):
+    position = serializers.IntegerField()
+    text = serializers.CharField()
+    area = serializers.CharField()
+    check = serializers.CharField(allow_null=True, help_text="null: the area as a whole")
+    says = serializers.ChoiceField(choices=Hunch.Says.choices)
+
+
 class StateSerializer(serializers.Serializer):
     analysis = serializers.DictField()
     match = serializers.DictField()
@@ -144,6 +155,7 @@ class StateSerializer(serializers.Serializer):
     situations = SituationSerializer(many=True)
     closures = ClosureSerializer(many=True)
     draws = DrawSerializer(many=True)
+    hunches = HunchSerializer(many=True)
     next_seq = serializers.DictField(child=serializers.IntegerField())
 
 

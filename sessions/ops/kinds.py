@@ -10,7 +10,7 @@ from django.utils.translation import gettext as _
 from clubcoach.compute.ledger import Score
 from players.models import Side
 from sessions.models import Mark, Op, Situation
-from sessions.models.matches import PairLetter
+from sessions.models.matches import EndedHow, PairLetter
 from sessions.ops import reading
 from sessions.ops.reading import Body, Refused, Stale
 from sessions.ops.rows import (
@@ -38,6 +38,9 @@ NEW_RALLY: dict[str, Any] = {
     "side": "",
     "score_set": None,
     "reason": "",
+    "net_pair": "",
+    "ended_by": None,
+    "ended_how": "",
     "timed": True,
     "dropped": False,
 }
@@ -64,6 +67,9 @@ def rally_values(body: Body) -> dict[str, Any]:
         "side": lambda value: reading.word("side", value, Side.values),
         "score_set": score_set,
         "reason": lambda value: reading.text("reason", value, 200),
+        "net_pair": lambda value: reading.word("net_pair", value, [*PairLetter.values, "none"]),
+        "ended_by": lambda value: reading.whole("ended_by", value, 1, 4, empty=True),
+        "ended_how": lambda value: reading.word("ended_how", value, EndedHow.values),
     }
     return {name: read[name](value) for name, value in body.items()}
 
@@ -202,11 +208,15 @@ def undo(batch: Batch, target: str, body: Body) -> Change:
     there = {name: row.values.get(name) for name in back}
     if there != {name: op.result["row"].get(name) for name in back}:
         raise Stale(back, there, row.rev)
-    if kind == "mark":
-        return mark_change(batch, id, back["value"])
-    if kind == "closure":
-        return closure_change(batch, id, back["situations"])
-    return Change(row, back)
+    put_back = PUT_BACK.get(kind)
+    return put_back(batch, id, back) if put_back else Change(row, back)
+
+
+# Rows that are named by others: what a new one needs has to be found again.
+PUT_BACK: dict[str, Callable[[Batch, str, dict[str, Any]], Change]] = {
+    "mark": lambda batch, id, back: mark_change(batch, id, back["value"]),
+    "closure": lambda batch, id, back: closure_change(batch, id, back["situations"]),
+}
 
 
 KINDS: dict[str, Reader] = {

@@ -1,4 +1,7 @@
-"""The four kinds of row that operations write: how each is found, shown, and written with a new revision."""
+"""The kinds of row that operations write: how each is found, shown, and written with a new revision.
+
+Other modules add theirs to `FINDERS`, `WRITERS` and `SHOWN` (and to `rules.RULES`).
+"""
 
 from __future__ import annotations
 
@@ -15,7 +18,20 @@ from sessions.models import Closure, Mark, Op, Rally, RallyEdit, Situation
 from sessions.ops.lens import Lens
 from sessions.ops.reading import Refused
 
-RALLY_FIELDS = ("number", "start_s", "end_s", "server", "winner", "near_pair", "side", "score_set", "reason")
+RALLY_FIELDS = (
+    "number",
+    "start_s",
+    "end_s",
+    "server",
+    "winner",
+    "near_pair",
+    "side",
+    "score_set",
+    "reason",
+    "net_pair",
+    "ended_by",
+    "ended_how",
+)
 SITUATION_FIELDS = (
     "hit_s",
     "end",
@@ -105,17 +121,6 @@ def shown_situation(situation: Situation, area: str, rally: str) -> dict[str, An
     }
 
 
-def shown(row: Row) -> dict[str, Any]:
-    """A row as the answer to its operation carries it."""
-    if row.kind == "rally":
-        return shown_rally(row.found)
-    if row.kind == "situation":
-        return shown_situation(row.found, row.found.area.code, str(row.found.rally.uuid))
-    owner, _stroke, code = row.id.partition("/")
-    names = ("situation", "check") if row.kind == "mark" else ("rally", "area")
-    return {names[0]: owner, names[1]: code, **row.values, "rev": row.rev}
-
-
 def find_rally(batch: Batch, uuid: str, *, new: bool = False) -> Row:
     rally = Rally.objects.filter(uuid=uuid).first()
     if rally is not None and rally.match_id != batch.lens.analysis.match_id:
@@ -183,29 +188,6 @@ def find_closure(batch: Batch, target: str) -> Row:
     if closure is None:
         return Row("closure", target, None, batch.cleared.get(f"closure:{target}", 0), {"situations": None})
     return Row("closure", target, closure, closure.rev, {"situations": closure.situations})
-
-
-def find(batch: Batch, kind: str, id: str) -> Row:
-    finders: dict[str, Callable[[Batch, str], Row]] = {
-        "rally": find_rally,
-        "situation": find_situation,
-        "mark": find_mark,
-        "closure": find_closure,
-    }
-    return finders[kind](batch, id)
-
-
-def write(batch: Batch, change: Change) -> Row:
-    """Put the values on the row and return it as it is then."""
-    if not change.differing():
-        return change.row
-    writers = {
-        "rally": _write_rally,
-        "situation": _write_situation,
-        "mark": _write_mark,
-        "closure": _write_closure,
-    }
-    return writers[change.row.kind](batch, change)
 
 
 def _write_rally(batch: Batch, change: Change) -> Row:
@@ -299,3 +281,55 @@ def _write_closure(batch: Batch, change: Change) -> Row:
 def _cleared(batch: Batch, row: Row, rev: int, values: dict[str, Any]) -> Row:
     batch.cleared[f"{row.kind}:{row.id}"] = rev
     return Row(row.kind, row.id, None, rev, values)
+
+
+def _shown_rally_row(row: Row) -> dict[str, Any]:
+    return shown_rally(row.found)
+
+
+def _shown_situation_row(row: Row) -> dict[str, Any]:
+    return shown_situation(row.found, row.found.area.code, str(row.found.rally.uuid))
+
+
+def shown_with(first: str, second: str) -> Callable[[Row], dict[str, Any]]:
+    """How rows are shown that are named ``<first>/<second>`` and may be cleared."""
+
+    def names_and_values(row: Row) -> dict[str, Any]:
+        owner, _stroke, code = row.id.partition("/")
+        return {first: owner, second: code, **row.values, "rev": row.rev}
+
+    return names_and_values
+
+
+FINDERS: dict[str, Callable[[Batch, str], Row]] = {
+    "rally": find_rally,
+    "situation": find_situation,
+    "mark": find_mark,
+    "closure": find_closure,
+}
+WRITERS: dict[str, Callable[[Batch, Change], Row]] = {
+    "rally": _write_rally,
+    "situation": _write_situation,
+    "mark": _write_mark,
+    "closure": _write_closure,
+}
+SHOWN: dict[str, Callable[[Row], dict[str, Any]]] = {
+    "rally": _shown_rally_row,
+    "situation": _shown_situation_row,
+    "mark": shown_with("situation", "check"),
+    "closure": shown_with("rally", "area"),
+}
+
+
+def find(batch: Batch, kind: str, id: str) -> Row:
+    return FINDERS[kind](batch, id)
+
+
+def shown(row: Row) -> dict[str, Any]:
+    """A row as the answer to its operation carries it."""
+    return SHOWN[row.kind](row)
+
+
+def write(batch: Batch, change: Change) -> Row:
+    """Put the values on the row and return it as it is then."""
+    return WRITERS[change.row.kind](batch, change) if change.differing() else change.row

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 from django.db.models import Q
@@ -11,12 +12,6 @@ from django.utils.translation import ngettext
 from sessions.models import Closure, Mark, Rally, Situation
 from sessions.ops.reading import Refused
 from sessions.ops.rows import Batch, Change
-
-
-def check(batch: Batch, change: Change) -> None:
-    rules = {"rally": _rally, "situation": _situation, "mark": _mark, "closure": _closure}
-    if change.differing():
-        rules[change.row.kind](batch, change)
 
 
 def _rally(batch: Batch, change: Change) -> None:
@@ -132,3 +127,16 @@ def _closure(batch: Batch, change: Change) -> None:
             )
             % {"there": there, "count": count},
         )
+
+
+RULES: dict[str, Callable[[Batch, Change], None]] = {
+    "rally": _rally,
+    "situation": _situation,
+    "mark": _mark,
+    "closure": _closure,
+}
+
+
+def check(batch: Batch, change: Change) -> None:
+    if change.differing():
+        RULES[change.row.kind](batch, change)

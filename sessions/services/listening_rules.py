@@ -68,7 +68,8 @@ def in_use(rallies: Iterable[int | None]) -> set[int]:
 
 def has_facts(rally: Rally) -> bool:
     facts = (rally.winner, rally.server, rally.near_pair, rally.side, rally.score_set, rally.reason)
-    return any(fact not in ("", None) for fact in facts)
+    asked = (rally.net_pair, rally.ended_by, rally.ended_how)
+    return any(fact not in ("", None) for fact in (*facts, *asked))
 
 
 def save(proposals: list[RallyProposal], *names: str) -> None:
