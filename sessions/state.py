@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Collection
 from typing import Any
 
 from django.db.models import Max
@@ -13,8 +14,9 @@ from clubcoach.compute.checklist import ANY_TRIGGER
 from clubcoach.compute.ledger_rules import pair_of
 from players.models import CheckWording, Unit
 from sessions.draws import shown_draws
+from sessions.hunches import shown_hunches
 from sessions.ledger import rally_part
-from sessions.models import Analysis, Film, Mark, Match, MatchFilm, Op, Rally
+from sessions.models import Analysis, Film, Mark, Match, MatchFilm, Op
 from sessions.ops.lens import Lens, lens_of
 from sessions.ops.rows import revisions_of_cleared, shown_situation
 
@@ -25,25 +27,26 @@ def state_of(analysis: Analysis, *, by: Any = None) -> Document:
     """The whole document; ``by`` decides whether the reader may write."""
     match, lens = analysis.match, lens_of(analysis)
     seats = _seats(match)
-    areas = [_area(lens, code) for code in lens.areas]
+    areas = shown_areas(lens)
     rallies = list(match.rallies.filter(dropped=False))
     cleared = revisions_of_cleared(analysis.pk)
-    mine = bool(by and analysis.analyst and analysis.analyst.user_id == by.pk)
     return {
-        "analysis": _analysis(analysis, mine),
+        "analysis": shown_analysis(analysis, by),
         "match": {**_match(match), "films": _films(match)},
         "seats": seats,
         "units": _units(lens, seats),
         "areas": areas,
         **rally_part(match, rallies),
-        "situations": _situations(analysis, lens, areas, rallies, cleared),
-        "closures": _closures(analysis, rallies, cleared),
+        "situations": shown_situations(analysis, lens, areas, cleared),
+        "closures": shown_closures(analysis, cleared),
         "draws": shown_draws(match, list(lens.areas.values())),
+        "hunches": shown_hunches(analysis),
         "next_seq": _next_seq(analysis),
     }
 
 
-def _analysis(analysis: Analysis, mine: bool) -> Document:
+def shown_analysis(analysis: Analysis, by: Any) -> Document:
+    mine = bool(by and analysis.analyst and analysis.analyst.user_id == by.pk)
     return {
         "uuid": str(analysis.uuid),
         "state": analysis.state,
@@ -123,6 +126,10 @@ def _units(lens: Lens, seats: list[Document]) -> list[Document]:
     return shown
 
 
+def shown_areas(lens: Lens) -> list[Document]:
+    return [_area(lens, code) for code in lens.areas]
+
+
 def _area(lens: Lens, code: str) -> Document:
     area, entry = lens.areas[code], lens.entries.get(code, {})
     return {
@@ -156,15 +163,22 @@ def _check(wording: CheckWording) -> Document:
     }
 
 
-def _situations(
+def shown_situations(
     analysis: Analysis,
     lens: Lens,
     areas: list[Document],
-    rallies: list[Rally],
     cleared: dict[str, int],
+    *,
+    only: Collection[str] | None = None,
 ) -> list[Document]:
+    """Those that are kept; with ``only`` those of these keys, removed ones too."""
+    rows = analysis.situations.select_related("rally").defer("rally__score_set", "rally__reason")
+    rows = rows.filter(dropped=False, rally__dropped=False) if only is None else rows.filter(uuid__in=only)
     marks: dict[int, dict[str, Document]] = defaultdict(dict)
-    for owner, code, value, rev in Mark.objects.filter(situation__analysis=analysis).values_list(
+    found = Mark.objects.filter(situation__analysis=analysis)
+    if only is not None:
+        found = found.filter(situation__uuid__in=only)
+    for owner, code, value, rev in found.values_list(
         "situation", "check_identity__code", "value", "rev"
     ):
         marks[owner][code] = {"value": value, "rev": rev}
@@ -176,11 +190,10 @@ def _situations(
     codes = {area.pk: area.code for area in lens.areas.values()}
     tables = {area["code"]: area["asked"] for area in areas}
     units: dict[int, Unit] = lens.units
-    uuids = {rally.pk: str(rally.uuid) for rally in rallies}
     shown = []
-    for row in analysis.situations.filter(dropped=False, rally__dropped=False):
+    for row in rows:
         code = codes.get(row.area_id, "")
-        document = shown_situation(row, code, uuids[row.rally_id])
+        document = shown_situation(row, code, str(row.rally.uuid))
         kind = units[row.unit_id].kind if row.unit_id in units else ""
         asked = f"{row.end}/{row.trigger or ANY_TRIGGER}/{kind}"
         document["asked"] = tables.get(code, {}).get(asked, [])
@@ -189,7 +202,7 @@ def _situations(
     return shown
 
 
-def _closures(analysis: Analysis, rallies: list[Rally], cleared: dict[str, int]) -> list[Document]:
+def shown_closures(analysis: Analysis, cleared: dict[str, int]) -> list[Document]:
     rows = analysis.closures.order_by("rally__start_s", "area__position", "pk").values_list(
         "rally__uuid", "area__code", "situations", "rev"
     )

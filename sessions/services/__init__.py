@@ -31,6 +31,7 @@ from sessions.services.film_care import (
     show_match,
 )
 from sessions.services.films import add_film, register_away
+from sessions.services.hunches import HunchEntry, write_hunches
 from sessions.services.lessons import cancel_lesson, note_attendance, plan_lessons
 from sessions.services.listening import (
     Accepted,
@@ -47,6 +48,7 @@ from sessions.services.uploads import begin_upload, end_upload, film_arrived
 
 __all__ = [
     "Accepted",
+    "HunchEntry",
     "Moved",
     "OpenArea",
     "SeatEntry",
@@ -93,4 +95,5 @@ __all__ = [
     "show_match",
     "submit",
     "withdraw",
+    "write_hunches",
 ]

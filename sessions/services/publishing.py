@@ -13,7 +13,7 @@ from clubcoach import audit
 from clubcoach.access import viewer_of
 from clubcoach.jobs import enqueue
 from clubcoach.models import User
-from sessions.models import Analysis, Closure, Cover, LensArea, Mark, Situation, Tally
+from sessions.models import Analysis, Closure, Cover, Hunch, LensArea, Mark, Situation, Tally
 from sessions.services.analyses import WORDS_MOST, analyst_row
 from sessions.services.rules import (
     Standing,
@@ -157,6 +157,7 @@ def new_version(*, by: User, analysis: Analysis, now: datetime | None = None) ->
     )
     _copy(Cover.objects.filter(analysis=analysis), analysis=fresh, current=False)
     _copy(LensArea.objects.filter(analysis=analysis), analysis=fresh)
+    _copy(Hunch.objects.filter(analysis=analysis), analysis=fresh)
     _copy(Closure.objects.filter(analysis=analysis), analysis=fresh)
     _copy(Situation.objects.kept_in(analysis), analysis=fresh)
     _copy_marks(analysis, fresh)

@@ -21,6 +21,7 @@ State = Analysis.State
 MOST_OPS = 2**31 - 1
 STAKE = gettext_lazy("You or your family played in this match, so somebody else looks at it.")
 NOT_YOURS = gettext_lazy("Only the analyst hands it in.")
+NOT_YOUR_HUNCHES = gettext_lazy("Only the analyst writes hunches.")
 
 
 @dataclass(frozen=True)
@@ -74,6 +75,13 @@ class Standing:
             return Refusal(NOT_YOURS)
         return self.untouched and self._in(
             *Analysis.WRITABLE, sentence=_("It is %(state)s: it cannot be handed in.") % self._state
+        )
+
+    def first_look(self) -> Answer:
+        if not self.mine:
+            return Refusal(NOT_YOUR_HUNCHES)
+        return self.untouched and self._in(
+            *Analysis.WRITABLE, sentence=_("It is %(state)s: no hunch can be written any more.") % self._state
         )
 
     def send_back(self) -> Answer:

@@ -19,7 +19,9 @@ from players.forms import tell
 from players.models import Player
 from sessions import services
 from sessions.forms import AssignForm, PublishForm, ReturnForm, SubmitForm, SureForm, WordsForm
+from sessions.hunches import answers_of
 from sessions.models import Analysis, Situation
+from sessions.services.hunches import marking_begun
 from sessions.services.rules import Standing
 from sessions.stakes import coaches_of, kin_of, with_stake
 
@@ -49,6 +51,8 @@ def _page(request: Any, row: Analysis, bound: dict[str, forms.Form] | None = Non
         "versions": _versions(row, request.viewer),
         "open_areas": services.open_areas(row) if row.state in Analysis.OPEN else [],
         "counts": _counts(row),
+        "answers": answers_of(row, mine=standing.mine),
+        "may_look": bool(standing.first_look()) and not marking_begun(row),
     }
     return render(request, "sessions/analysis.html", context, status=422 if bound else 200)
 

@@ -24,6 +24,7 @@ from sessions.models import (
     Cover,
     Film,
     Hearing,
+    Hunch,
     Lesson,
     Mark,
     MatchFilm,
@@ -130,6 +131,8 @@ def build_world(club: Any, *, coach: Any, analyst: Any, player: Any, other: Any,
     pair = Unit.objects.pair_of(player, other)
     working = make.make_analysis(match, analyst=analyst, units=[pair], state=Analysis.State.IN_PROGRESS)
     AnalysisComment.objects.create(analysis=working, by=coach, text=f"comment {mark}")
+    for analysis in (published, working):
+        Hunch.objects.create(analysis=analysis, position=1, text=f"hunch {mark}", area=area, by=analyst)
     drill = Drill.objects.create(
         club=club,
         code=f"drill-{mark}",
