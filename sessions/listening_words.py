@@ -60,7 +60,7 @@ def verdict(hearing: Hearing) -> str:
     if hearing.way == Way.MOTION:
         if hearing.verdict == Verdict.USELESS:
             return _("The picture does not show when play goes on either.")
-        return _("Found by what moves in the picture. What is proposed below is a guess.")
+        return _("Found by what moves in the picture, which is rougher than by ear.")
     if hearing.verdict == Verdict.GOOD:
         return _("The sound is clear.")
     if hearing.verdict == Verdict.POOR:
@@ -158,14 +158,14 @@ def there(n: int) -> str:
 def first_step(proposed: int, waiting: int, may_edit: bool) -> str:
     """What somebody does who has just come: beside the film, until they have done it."""
     if not may_edit:
-        return _("Go to the next rally: the film runs up to its first hit and stops.") if proposed else ""
+        return _("Go to the next rally: the film runs up to where it begins and stops.") if proposed else ""
     if not proposed:
         return _("Play the film, and say where each rally begins and ends.")
     if not waiting:
         return _("Every rally that is listed is decided.")
     if waiting == proposed:
         return _(
-            "Begin with the next rally: the film runs up to its first hit and stops. Accept or dismiss it, and the"
+            "Begin with the next rally: the film runs up to where it begins and stops. Accept or dismiss it, and the"
             " one after it comes."
         )
     return ngettext(

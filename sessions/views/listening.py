@@ -96,7 +96,8 @@ def listening_act(request: Any, film: UUID) -> HttpResponse:
     if request.htmx:
         return _list(request, row, {"acted": said, "undo": json.dumps(_way_back(row, before))})
     messages.success(request, said)
-    return redirect(_address(request, row, one or request.POST.get("id", "")))
+    place = "" if act in ("again", "by_motion") else "#listening-list"
+    return redirect(_address(request, row, one or request.POST.get("id", "")) + place)
 
 
 def _refused(request: Any, film: Film, problems: list[str]) -> HttpResponse:
@@ -114,7 +115,7 @@ def _list(request: Any, film: Film, more: dict[str, Any], status: int = 200) -> 
 def _address(request: Any, film: Film, row: str) -> str:
     path = reverse("listening", args=[film.club.slug, film.uuid])
     asked = {name: value for name, value in (("match", request.POST.get("match", "")), ("row", row)) if value}
-    return f"{path}?{urlencode(asked)}#listening-list" if asked else path
+    return f"{path}?{urlencode(asked)}" if asked else path
 
 
 # What is done; each gives the sentence that says so.

@@ -33,7 +33,8 @@ class Row:
     number: int
     start_s: float
     end_s: float
-    hits: int
+    # None where nobody has listened.
+    hits: int | None
     confidence: float
     state: str
     state_words: str
@@ -51,6 +52,8 @@ class Row:
 
     @property
     def hit_words(self) -> str:
+        if self.hits is None:
+            return _("hits not heard")
         return ngettext("%(n)d hit", "%(n)d hits", self.hits) % {"n": self.hits}
 
     @property
@@ -115,6 +118,11 @@ def racket_times(hearing: Hearing) -> list[float]:
     return [float(at) for at, kind, *_rest in hearing.hits if kind == "racket"]
 
 
+def has_sound(hearing: Hearing) -> bool:
+    """Whether there is anything that could be late."""
+    return hearing.way == Hearing.Way.SOUND and bool(hearing.hits or hearing.delay_s)
+
+
 def picture(hearing: Hearing, heard_s: float) -> float:
     return max(0.0, listening.picture_s(hearing, heard_s))
 
@@ -163,13 +171,13 @@ def last_of(rally: Rally) -> float:
 
 
 def _row(hearing: Hearing, row: RallyProposal, number: int, times: list[float], there: int) -> Row:
-    hits = bisect_right(times, row.end_s + SLACK_S) - bisect_left(times, row.start_s - SLACK_S)
+    heard = bisect_right(times, row.end_s + SLACK_S) - bisect_left(times, row.start_s - SLACK_S)
     return Row(
         pk=row.pk,
         number=number,
         start_s=picture(hearing, row.start_s),
         end_s=picture(hearing, row.end_s),
-        hits=hits,
+        hits=heard if hearing.way == Hearing.Way.SOUND else None,
         confidence=row.confidence,
         state=row.state,
         state_words=state_words(row, there),
@@ -211,7 +219,7 @@ def list_context(request: Any, film: Film, link: MatchFilm | None) -> dict[str, 
         "there": listening_words.there(sum(row.there > 0 for row in rows)),
         "first_step": listening_words.first_step(len(rows), waiting, may_edit),
         "accepted": accepted,
-        "delay_words": listening_words.delay(hearing.delay_s) if hearing else "",
+        "delay_words": listening_words.delay(hearing.delay_s) if hearing and has_sound(hearing) else "",
         "delay": f"{hearing.delay_s if hearing else 0:.3f}",
         "delay_now": f"{hearing.delay_s if hearing else 0:.6f}",
         "levels": [(f"{level:.2f}", words) for level, words in listening_words.levels()],
@@ -231,6 +239,7 @@ def work_context(request: Any, film: Film, hearing: Hearing | None) -> dict[str,
         "hearing": hearing,
         "job": job,
         "going": going,
+        "by_motion": job is not None and job.args.get("way") == Hearing.Way.MOTION,
         "failed": job is not None and job.state == Job.State.FAILED,
         "said": (job.note if job else "") or (_("Waiting for its turn") if going else ""),
         "why_nothing": listening_words.why_nothing_here(film),
@@ -251,7 +260,9 @@ def page_context(
     return {
         **work_context(request, film, hearing),
         **context,
-        "links": [(one.match, one is link) for one in links] if len(links) > 1 else [],
+        "links": [(one.match, clock(max(0.0, -one.offset_s)), one is link) for one in links]
+        if len(links) > 1
+        else [],
         "refused": str(allowed.reason) if isinstance(allowed, Refusal) else "",
         "plays": bool(allowed) and film.state == Film.State.READY,
         "chosen": chosen,

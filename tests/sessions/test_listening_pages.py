@@ -12,7 +12,7 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 from django.utils import timezone
 
-from clubcoach import jobs
+from clubcoach import formatting, jobs
 from clubcoach.models import Job
 from players.models import FilmConsent
 from sessions import listening_words as words
@@ -220,6 +220,8 @@ class TestList:
         assert f'href="{url("listening", film.uuid)}?match={other.uuid}" aria-current="true"' in (
             second.content.decode()
         )
+        for begins, shown in (("0:00", chain.match), ("0:30", other)):
+            assert f"From {begins}: {formatting.day(shown.played_on, chain.cast.club)}" in text_of(first)
         answer = act(chain, film, f"accept:{rows(film)[2].pk}", match="")
         assert answer.status_code == 422
         assert "choose a match that the film shows" in text_of(answer)
@@ -289,6 +291,33 @@ class TestWork:
         assert "There is no sound in this film. The rallies can also be found by what moves" in page
         act(chain, film, "by_motion")
         assert Job.objects.get(kind="film.listen").args["way"] == "motion"
+
+    def test_by_motion_no_hits_are_counted_and_nothing_can_be_late(self, film: Film, chain: Any) -> None:
+        hear(film, way="motion", verdict="poor", hits=[], reasons=["by_motion"])
+        page = see(chain, film)
+        assert cells(page, rows(film)[0])[3] == "–"
+        assert "7 s, hits not heard, sure, open." in page.content.decode()
+        assert "Sound and picture" not in text_of(page)
+        assert 'value="delay"' not in page.content.decode()
+
+    def test_what_is_asked_for_comes_with_the_words_about_it_in_sight(self, film: Film, chain: Any) -> None:
+        hear(film)
+        client = chain.cast.client(chain.cast.assistant)
+
+        def leads_to(name: str) -> str:
+            fields = {"act": name, "match": str(chain.match.uuid)}
+            return client.post(url("listening_act", film.uuid), fields)["Location"]
+
+        assert leads_to(f"dismiss:{rows(film)[0].pk}").endswith("#listening-list")
+        assert "#" not in leads_to("by_motion")
+        assert "being looked through for what moves" in text_of(see(chain, film))
+
+    def test_of_a_film_that_is_away_only_what_to_do_is_said(self, film: Film, chain: Any) -> None:
+        Film.objects.update(state="away", file="", slices="a" * 64)
+        page = see(chain, film)
+        assert "Enter its rallies by hand on the sheet" in text_of(page)
+        assert "No rallies listed yet" not in text_of(page)
+        assert "listening-film" not in page.content.decode()
 
 
 class TestActs:
