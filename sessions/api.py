@@ -9,7 +9,9 @@ import django_filters
 from django.core.exceptions import PermissionDenied
 from django.db.models import QuerySet
 from django.shortcuts import get_object_or_404
+from django.utils.decorators import method_decorator
 from django.utils.translation import gettext as _
+from django.views.decorators.gzip import gzip_page
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import OpenApiParameter, OpenApiResponse, extend_schema
 from rest_framework import generics
@@ -34,6 +36,8 @@ from sessions.ledger import rally_part
 from sessions.models import Analysis, Draw, Match
 from sessions.ops.engine import NotWritable, apply_ops
 from sessions.state import state_of
+from sessions.state_proposals import open_proposals
+from sessions.state_since import changes_since, stamp_of
 
 READ = (Can.CODE, Can.REVIEW)
 
@@ -61,6 +65,11 @@ class OpsView(APIView):
     )
     def post(self, request: Request, slug: str, uuid: UUID) -> Response:
         analysis = to_write(request, uuid)
+        named = request.headers.get("X-Written-By")
+        if named is not None and named != str(request.user.pk):
+            # A tab that was left open sends what somebody else has marked: it is not taken under this name.
+            message = _("These marks are somebody else's. They wait on the device until that person logs in.")
+            return Response({"detail": message, "code": "other_person"}, status=403)
         sent = OpsSerializer(data=request.data)
         sent.is_valid(raise_exception=True)
         try:
@@ -70,6 +79,8 @@ class OpsView(APIView):
         return Response({"results": results})
 
 
+# Compressed safely: the document holds no secret, and nothing of the request comes back in it.
+@method_decorator(gzip_page, name="dispatch")
 class StateView(APIView):
     rights = {"GET": READ}
 
@@ -81,7 +92,12 @@ class StateView(APIView):
                 OpenApiTypes.STR,
                 enum=["rallies"],
                 description="Only the rallies with their ledger, as after each winner.",
-            )
+            ),
+            OpenApiParameter(
+                "since",
+                OpenApiTypes.STR,
+                description="A stamp of an earlier answer: only what changed since, as docs/sheet.md says.",
+            ),
         ],
         responses=StateSerializer,
     )
@@ -91,8 +107,14 @@ class StateView(APIView):
             uuid=uuid,
         )
         if request.query_params.get("part") == "rallies":
-            return Response(rally_part(analysis.match))
-        return Response(state_of(analysis, by=request.user))
+            heard = {"proposals": open_proposals(analysis.match)}
+            return Response({**rally_part(analysis.match), **heard})
+        since = request.query_params.get("since")
+        if since is not None:
+            return Response(changes_since(analysis, since, by=request.user))
+        # Taken first: what is written while the rows are read is then told again rather than never.
+        stamp = str(stamp_of(analysis, by=request.user))
+        return Response({**state_of(analysis, by=request.user), "stamp": stamp})
 
 
 class DrawView(APIView):

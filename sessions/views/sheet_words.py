@@ -2,14 +2,27 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from django.utils.translation import gettext as _
 from django.utils.translation import pgettext
 
 from sessions.views.film_words import units
+from sessions.views.sheet_words_lens import lens_words
+from sessions.views.sheet_words_store import store_words
 
 
-def sheet_words() -> dict[str, str]:
-    return {**_table(), **_film(), **_row(), **_marks(), **_said(), **_notes(), **_draws()}
+def sheet_words() -> dict[str, Any]:
+    return {
+        **_table(),
+        **_film(),
+        **_row(),
+        **_marks(),
+        **_said(),
+        **store_words(),
+        **_draws(),
+        **lens_words(),
+    }
 
 
 def _table() -> dict[str, str]:
@@ -35,7 +48,7 @@ def _table() -> dict[str, str]:
         "not_done": _("not done"),
         "open_check": _("not marked yet"),
         "empty_write": _(
-            "No rally yet. Run the film and press 6, or “Rally starts here”, where the first one begins."
+            "No rally yet. Run the film and press {key_start}, or “Rally starts here”, where the first one begins."
         ),
         "empty_read": _("No rally yet."),
         "stands": _("Now {score}"),
@@ -169,7 +182,6 @@ def _said() -> dict[str, str]:
         "said_situation_untimed": _("{area}."),
         "said_mark": _("{code} {word}."),
         "said_mark_next": _("{code} {word}. Next: {next} {name}"),
-        "said_closed": _("{area}: done, {n}."),
         "said_open": _("{area}: open again."),
         "said_all_closed": _("Rally {n}: every area is done."),
         "said_step": _("{k} of {n}: {area}, {who}."),
@@ -178,7 +190,9 @@ def _said() -> dict[str, str]:
         "redone": _("Done again."),
         "nothing_to_undo": _("There is nothing to take back."),
         "read_only": _("This sheet can be read, not written."),
-        "end_first": _("Rally {n} has no end yet: press 7, 8 or 9 where it ends."),
+        "end_first": _(
+            "Rally {n} has no end yet: press {key_won_a}, {key_won_b} or {key_won_none} where it ends."
+        ),
         "ends_after_start": _("A rally ends after it starts: the film stands before its start."),
         "start_first": _("This rally has no start yet. Say first when it starts."),
         "no_rally": _("Open a rally first."),
@@ -194,43 +208,6 @@ def _said() -> dict[str, str]:
     }
 
 
-def _notes() -> dict[str, str]:
-    return {
-        "saved": _("saved"),
-        "waiting_n": _("{n} waiting"),
-        "trouble_offline": _(
-            "The server cannot be reached. Your marks are kept on this device and sent later."
-        ),
-        "trouble_server": _("The server has a problem. Your marks are kept on this device and sent later."),
-        "trouble_login": _(
-            "You are logged out. Log in again in another tab: your marks wait on this device."
-        ),
-        "trouble_forbidden": _("Your marks are not taken: {message} They stay on this device."),
-        "trouble_closed": _("{message} What was not sent before stays on this device."),
-        "trouble_other_tab": _("This sheet is open in another tab. Close that one, then reload this page."),
-        "trouble_store": _(
-            "This browser keeps nothing on the device. Leave the page open until it says “saved”."
-        ),
-        "differs": _("{what}: another device has written something else."),
-        "differs_values": _("Here: {mine}. There: {theirs}."),
-        "keep_mine": _("Keep what is here"),
-        "take_theirs": _("Take what is there"),
-        "not_taken": _("{what} was not taken: {message}"),
-        "read_it": _("Read"),
-        "area_in_rally": _("{area} in rally {n}"),
-        "check_in_rally": _("{code} in rally {n}"),
-        "without_time": _("without a time"),
-        "removed": _("removed"),
-        "there": _("there"),
-        "submit_unsent": _("{n} marks of this device have not arrived yet. Wait for “saved”, then submit."),
-        "submit_notes": _("Answer the notes at the top of the sheet first."),
-        "logout_unsent": _(
-            "{n} marks are only on this device. They stay here under your name until you log in again."
-            " Log out all the same?"
-        ),
-    }
-
-
 def _draws() -> dict[str, str]:
     return {
         "draw_title": _("The draw"),
@@ -240,5 +217,5 @@ def _draws() -> dict[str, str]:
         "draw_up_to": _("{area}: go on until this many are drawn"),
         "draw_now": _("Draw"),
         "draw_go_on": _("Go on"),
-        "draw_needs_all": _("Some situations have not arrived yet. Wait for “saved”, then draw."),
+        "draw_needs_all": _("Some situations have not arrived yet. Wait for “all saved”, then draw."),
     }

@@ -1,23 +1,18 @@
 // Handing in or publishing away from the sheet: the server is told what this device has written, so that it can
-// refuse while some of it has not arrived. The sheet keeps the two values under the prefix of person and analysis.
-(() => {
-  "use strict";
+// refuse while some of it has not arrived.
+import { written } from "./sheet/store.js";
 
-  const steps = document.querySelector("[data-sheet-store]");
-  if (!steps) return;
+const steps = document.querySelector("[data-sheet-store]");
+const told = new WeakSet();
 
-  function written(name) {
-    try {
-      return JSON.parse(localStorage.getItem(steps.dataset.sheetStore + name));
-    } catch {
-      return null;
-    }
-  }
-
-  steps.addEventListener("submit", (event) => {
-    const field = event.target.elements.devices;
-    const device = written("device");
-    const last = written("last");
-    if (field && device && last) field.value = JSON.stringify({ [device]: last });
-  });
-})();
+steps?.addEventListener("submit", async (event) => {
+  const form = event.target;
+  const field = form.elements.devices;
+  if (!field || told.has(form)) return;
+  event.preventDefault();
+  const [, user, analysis] = steps.dataset.sheetStore.split(".");
+  const { device, last } = await written(Number(user), analysis);
+  if (device && last) field.value = JSON.stringify({ [device]: last });
+  told.add(form);
+  form.requestSubmit(event.submitter);
+});

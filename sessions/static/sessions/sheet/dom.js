@@ -59,6 +59,8 @@ export function choice(label, value, options, act, attributes = {}) {
 export function redraw(holder, data, build) {
   const signature = JSON.stringify(data);
   if (holder.dataset.signature === signature) return;
+  // What somebody is in the middle of typing is not taken out from under the fingers; it is drawn once that is done.
+  if (holder.contains(document.activeElement) && document.activeElement.dataset.typed) return;
   holder.dataset.signature = signature;
   const focus = holder.contains(document.activeElement) ? document.activeElement.dataset.focus : null;
   const lost = focus === undefined;
@@ -66,4 +68,18 @@ export function redraw(holder, data, build) {
   if (focus === null) return;
   const again = lost ? null : holder.querySelector(`[data-focus="${CSS.escape(focus)}"]`);
   (again || holder.closest("[data-sheet]")).focus({ preventScroll: true });
+}
+
+// Fields in which somebody is in the middle of typing; `done` is told when one has been left.
+export function watchTyping(root, done) {
+  root.addEventListener("input", ({ target }) => {
+    if (target.matches("input, textarea")) target.dataset.typed = "1";
+  });
+  const over = ({ target }) => {
+    const fields = target.matches("form") ? target.elements : [target];
+    const typed = [...fields].filter((field) => field.dataset?.typed);
+    for (const field of typed) delete field.dataset.typed;
+    if (typed.length) done();
+  };
+  for (const event of ["change", "submit", "focusout"]) root.addEventListener(event, over, true);
 }

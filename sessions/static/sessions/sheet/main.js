@@ -1,17 +1,19 @@
 // The sheet of one analysis: reads the state, keeps the queue, and draws what changed.
 import { Acts } from "./acts.js";
-import { el } from "./dom.js";
+import { coveredRallies } from "./cover.js";
+import { watchTyping } from "./dom.js";
 import { Draws } from "./draws.js";
 import { Film } from "./film.js";
-import { keysWanted, listen, wantKeys } from "./keys.js";
+import { bindKeys } from "./keyboard.js";
+import { Live, steadily } from "./live.js";
 import { Model } from "./model.js";
 import { Notes } from "./notes.js";
 import { Queue } from "./queue.js";
 import { OpenRow } from "./row.js";
+import { Store } from "./store.js";
 import { Table } from "./table.js";
 import { config, w } from "./words.js";
 
-const OLD = 15000;
 const root = document.querySelector("[data-sheet]");
 const part = (name) => root.querySelector(`[data-part="${name}"]`);
 
@@ -26,11 +28,11 @@ async function get(query = "") {
   return answer.json();
 }
 
-// One tab of a browser writes; a second one shows the sheet and says so.
-function alone(name) {
+// One tab of a browser writes; a second one shows the sheet and says so, until it is the only one left.
+function alone(name, ifAvailable = true) {
   if (!navigator.locks) return Promise.resolve(true);
   return new Promise((resolve) => {
-    navigator.locks.request(name, { ifAvailable: true }, (lock) => {
+    navigator.locks.request(name, ifAvailable ? { ifAvailable } : {}, (lock) => {
       resolve(Boolean(lock));
       return lock ? new Promise(() => {}) : null;
     });
@@ -38,7 +40,7 @@ function alone(name) {
 }
 
 class Sheet {
-  constructor(doc, only) {
+  constructor(doc, queue, only) {
     this.ui = {
       pass: 1,
       rally: null,
@@ -48,13 +50,7 @@ class Sheet {
       uncovered: new Set(),
       locked: !only,
     };
-    this.queue = new Queue({
-      user: config.user,
-      analysis: config.analysis,
-      url: config.ops,
-      token,
-      nextSeq: doc.next_seq,
-    });
+    this.queue = queue;
     if (!only) this.queue.trouble = { kind: "other_tab", final: true };
     this.model = new Model(doc, this.queue.items);
     this.film = new Film(part("film"), doc.match.films);
@@ -71,10 +67,10 @@ class Sheet {
     this.table = new Table(part("table"), this.acts);
     this.row = new OpenRow(this.table.detailCell, this.acts);
     this.draws = new Draws(part("draws"), this.acts, () => this.update(true));
-    this.read = Date.now();
     this.queue.on((event, detail) => this.heard(event, detail));
     this.bind();
     this.draw();
+    this.live = new Live(() => this.ask());
     this.queue.now();
   }
 
@@ -83,7 +79,9 @@ class Sheet {
     this.drawing = true;
     queueMicrotask(() => {
       this.drawing = false;
-      this.draw();
+      if (!this.arrived) this.draw();
+      else steadily(root, () => this.draw());
+      this.arrived = false;
     });
   }
 
@@ -96,8 +94,9 @@ class Sheet {
     }
     for (const node of root.querySelectorAll("[data-for-writing]")) node.hidden = !this.acts.writable;
     this.table.draw(model, ui);
-    this.row.draw(model, ui, this.table.coveredRallies(model, ui));
+    this.row.draw(model, ui, coveredRallies(model, ui));
     this.draws.draw(model);
+    this.thumbs.draw(model, ui);
     this.notes.draw();
     part("ledger").textContent =
       model.rallyList.length && ui.pass === 1 ? w("stands", { score: model.end }) : "";
@@ -134,7 +133,6 @@ class Sheet {
         }
         if (whole) this.model.take(doc, this.queue.items);
         else this.model.takeRallies(doc, this.queue.items);
-        this.read = Date.now();
       }
     } catch {
       // Without a network the sheet goes on with what it has; the queue says that it waits.
@@ -144,50 +142,51 @@ class Sheet {
     }
   }
 
+  // What other devices have written since. What this one is told meanwhile would be missing in it: asked again then.
+  async ask() {
+    const answers = this.queue.answers;
+    const answer = await fetch(`${config.state}?since=${encodeURIComponent(this.model.stamp ?? "")}`, {
+      headers: { Accept: "application/json" },
+    });
+    const doc = await answer.json();
+    // Where somebody else has logged in meanwhile, they do not find this sheet open.
+    const other = answer.ok ? doc.reader !== config.user : [403, 404].includes(answer.status);
+    root.querySelector(".book").hidden = other;
+    if (!answer.ok) throw new Error(String(answer.status));
+    if (other || !doc.changed || this.updating || this.queue.answers !== answers) return;
+    if (doc.whole) this.model.take(doc, this.queue.items);
+    else this.model.takeSome(doc, this.queue.items);
+    // A version that came back can be written in again.
+    if (this.queue.trouble?.kind === "closed" && this.model.analysis.writable) {
+      this.queue.trouble = null;
+      this.queue.now();
+    }
+    this.arrived = true;
+    this.refresh();
+  }
+
+  // The tab that wrote is closed: what it left unsent is sent from here.
+  async takeOver() {
+    await this.queue.load();
+    this.queue.trouble = null;
+    this.ui.locked = false;
+    this.model.put(this.queue.items);
+    this.notes.say(w("took_over"));
+    this.queue.now();
+    this.refresh();
+    await this.update(true);
+  }
+
   bind() {
     const { acts } = this;
-    const help = document.getElementById("sheet-help");
-    const openHelp = () => help.showModal();
-    this.helpAreas(help.querySelector("[data-area-keys]"));
-    const on = (name, act) => root.querySelector(`[data-act="${name}"]`)?.addEventListener("click", act);
-    on("start", () => acts.startRally());
-    on("end-A", () => acts.endRally("A"));
-    on("end-B", () => acts.endRally("B"));
-    on("end-none", () => acts.endRally("none"));
-    on("undo", () => acts.undo());
-    on("redo", () => acts.redo());
-    on("next", () => (this.ui.pass === 2 ? acts.step(1) : acts.move(1)));
-    on("previous", () => (this.ui.pass === 2 ? acts.step(-1) : acts.move(-1)));
-    on("help", openHelp);
-    help.querySelector("[data-close]").addEventListener("click", () => help.close());
+    watchTyping(root, () => this.refresh());
     for (const button of root.querySelectorAll("[data-pass-to]")) {
       button.addEventListener("click", () => acts.turn(Number(button.dataset.passTo)));
     }
-    const keys = document.getElementById("sheet-keys");
-    keys.checked = keysWanted();
-    keys.addEventListener("change", () => wantKeys(keys.checked));
-    listen(root, acts, { help: openHelp, enabled: () => keys.checked });
-    document.addEventListener("visibilitychange", () => {
-      if (!document.hidden && Date.now() - this.read > OLD) this.update(true);
-    });
+    this.thumbs = bindKeys(root, acts, { token, refresh: () => this.refresh() });
     this.bindSubmit();
     this.bindLogOut();
     if (document.activeElement === document.body) root.focus({ preventScroll: true });
-  }
-
-  helpAreas(list) {
-    for (const area of this.model.areas.filter((one) => one.key)) {
-      const key = (...children) => el("dt", {}, ...children);
-      list.append(
-        el("div", {}, key(el("kbd", {}, area.key)), el("dd", {}, w("key_add", { area: area.name }))),
-        el(
-          "div",
-          {},
-          key(el("kbd", {}, w("shift")), " ", el("kbd", {}, area.key)),
-          el("dd", {}, w("key_close", { area: area.name })),
-        ),
-      );
-    }
   }
 
   bindSubmit() {
@@ -214,18 +213,29 @@ class Sheet {
       form.addEventListener("submit", async (event) => {
         event.preventDefault();
         await this.queue.drain();
-        const gone = this.queue.forget();
-        if (gone || window.confirm(w("logout_unsent", { n: this.queue.waiting }))) form.submit();
+        const { store } = this.queue;
+        const n = await store.unsent();
+        if (n && !window.confirm(w("logout_unsent", { n }))) return;
+        if (!n) await store.forget();
+        form.submit();
       });
     }
   }
 }
 
 async function begin() {
+  const lock = `sheet.${config.user}.${config.analysis}`;
   try {
-    const [doc, only] = await Promise.all([get(), alone(`sheet.${config.user}.${config.analysis}`)]);
-    new Sheet(doc, only);
+    const [doc, store, only] = await Promise.all([
+      get(),
+      Store.open(config.user, config.analysis),
+      alone(lock),
+    ]);
+    const queue = new Queue({ store, url: config.ops, token, nextSeq: doc.next_seq });
+    if (only) await queue.load();
+    const sheet = new Sheet(doc, queue, only);
     root.removeAttribute("aria-busy");
+    if (!only) alone(lock, false).then(() => sheet.takeOver());
   } catch (error) {
     part("said").textContent = w("no_state");
     throw error;

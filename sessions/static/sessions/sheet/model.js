@@ -23,6 +23,8 @@ const NEW_SITUATION = {
   drawn: false,
   dropped: false,
 };
+// Which parts of the document hold rows of which kind.
+const ROWS = { rallies: "rally", situations: "situation", closures: "closure" };
 
 // Every operation comes down to values on one row; an undo carries the values that it brings back.
 export function patchOf(op) {
@@ -46,38 +48,90 @@ export class Model {
   }
 
   take(doc, pending) {
+    this.fill(doc);
     // Rows that were removed are not in the document; an undo on this device needs them again.
     for (const rows of [this.rallies, this.situations]) {
       for (const row of rows?.values() ?? []) if (row.dropped) this.gone.set(row.uuid, row);
     }
+    this.stamp = doc.stamp;
+    this.hits = doc.hits ?? [];
     Object.assign(this, { analysis: doc.analysis, match: doc.match, seats: doc.seats, draws: doc.draws });
     this.areas = doc.areas;
     this.area = new Map(doc.areas.map((area) => [area.code, area]));
     this.units = new Map(doc.units.map((unit) => [unit.id, unit]));
+    this.askedOf = new WeakMap();
     this.nextSeq = doc.next_seq;
     this.situations = new Map(doc.situations.map((row) => [row.uuid, row]));
     this.closures = new Map(doc.closures.map((row) => [`${row.rally}/${row.area}`, row]));
     this.takeRallies(doc, pending, true);
   }
 
+  // Rows leave out what is as in an empty row of their kind; the whole document says what that is.
+  fill(doc) {
+    this.emptyRows = doc.empty ?? this.emptyRows;
+    const filled = (kind, row) => ({ ...this.emptyRows[kind], ...row });
+    for (const [name, kind] of Object.entries(ROWS)) doc[name] = doc[name]?.map((row) => filled(kind, row));
+    for (const { marks } of doc.situations ?? [])
+      for (const code of Object.keys(marks)) marks[code] = filled("mark", marks[code]);
+  }
+
   takeRallies(doc, pending, all = false) {
+    if (!all) this.fill(doc);
+    this.moved = true;
     const kept = all ? [] : [...this.rallies.values()].filter((row) => row.dropped);
     this.rallies = new Map([...kept, ...doc.rallies].map((row) => [row.uuid, row]));
     this.next = doc.ledger_next;
     this.end = doc.ledger_end;
-    for (const op of pending) if (all || patchOf(op).row === "rally") this.apply(op);
-    this.sort();
+    this.put(pending.filter((op) => all || patchOf(op).row === "rally"));
+  }
+
+  // What other devices have written since the last reading, with what this one has on its way on top.
+  takeSome(doc, pending) {
+    const rallies = doc.rallies && { ...doc, situations: [], closures: [] };
+    delete doc.rallies;
+    this.fill(doc);
+    this.moved = true;
+    this.stamp = doc.stamp;
+    for (const row of doc.situations) this.situations.set(row.uuid, row);
+    for (const row of doc.closures) this.closures.set(`${row.rally}/${row.area}`, row);
+    for (const name of ["analysis", "draws", "proposals", "hits", "hunches"]) {
+      if (name in doc) this[name] = doc[name];
+    }
+    if (rallies) this.takeRallies(rallies, []);
+    this.put(pending);
+  }
+
+  put(ops) {
+    for (const op of ops) this.change(op);
+    if (this.moved) this.sort();
   }
 
   sort() {
     const kept = (rows) => [...rows.values()].filter((row) => !row.dropped);
     this.rallyList = kept(this.rallies).sort((a, b) => a.start_s - b.start_s);
     this.situationList = kept(this.situations).sort((a, b) => a.hit_s - b.hit_s);
+    const before = this.byRally;
     this.byRally = new Map();
     for (const row of this.situationList) {
       if (!this.byRally.has(row.rally)) this.byRally.set(row.rally, []);
       this.byRally.get(row.rally).push(row);
     }
+    // A list with the same rows stays the same list: by that the table knows what it need not look at.
+    for (const [rally, rows] of this.byRally) {
+      const old = before?.get(rally);
+      if (old?.length === rows.length && rows.every((row, index) => row === old[index]))
+        this.byRally.set(rally, old);
+    }
+    this.moved = false;
+  }
+
+  // A row that is another now and stands where it stood: with thousands of rows a mark must not sort them all.
+  inPlace(old, next) {
+    this.situations.set(next.uuid, next);
+    if (this.moved || old.dropped) return;
+    this.situationList[this.situationList.indexOf(old)] = next;
+    const rows = this.byRally.get(next.rally).map((row) => (row === old ? next : row));
+    this.byRally.set(next.rally, rows);
   }
 
   find(row, id) {
@@ -103,11 +157,14 @@ export class Model {
   }
 
   apply(op) {
+    this.put([op]);
+  }
+
+  change(op) {
     const { row, id, fields } = patchOf(op);
     if (row === "mark") this.applyMark(id, fields);
     else if (row === "closure") this.applyClosure(id, fields);
     else this.applyRow(row, id, fields);
-    this.sort();
   }
 
   applyRow(row, id, fields) {
@@ -115,8 +172,11 @@ export class Model {
     const there = this.find(row, id);
     if (!there && fields.dropped !== false) return;
     const was = there?.dropped ?? true;
+    this.moved = true;
     const own = row === "situation" ? { marks: {}, timed: this.rallies.get(fields.rally)?.timed ?? true } : {};
     const next = { uuid: id, rev: 0, ...own, ...there, ...fields };
+    if (row === "situation" && (!there || "shown_only" in fields) && this.underRule(next.rally, next.area))
+      next.drawn = !next.shown_only;
     rows.set(id, next);
     if (row === "rally" && was !== next.dropped) this.renumber(next);
   }
@@ -140,7 +200,7 @@ export class Model {
     const situation = this.situations.get(uuid);
     if (!situation) return;
     const mark = { rev: 0, ...situation.marks[code], ...fields };
-    this.situations.set(uuid, { ...situation, marks: { ...situation.marks, [code]: mark } });
+    this.inPlace(situation, { ...situation, marks: { ...situation.marks, [code]: mark } });
   }
 
   applyClosure(id, fields) {
@@ -172,7 +232,13 @@ export class Model {
     return situation.marks[code]?.value ?? null;
   }
 
+  // Asked of thousands at each key, and the same as long as the row is.
   asked(situation) {
+    if (!this.askedOf.has(situation)) this.askedOf.set(situation, this.toAsk(situation));
+    return this.askedOf.get(situation);
+  }
+
+  toAsk(situation) {
     const unit = this.units.get(situation.unit);
     const key = `${situation.end}/${situation.trigger || "any"}/${unit?.kind}`;
     const asked = this.area.get(situation.area)?.asked[key] ?? [];
@@ -190,13 +256,36 @@ export class Model {
     return this.asked(situation).filter((code) => !this.value(situation, code));
   }
 
-  // The order of the second pass: along the draw where there is one, else along the match.
-  steps() {
-    if (this.analysis.plan !== "drawn") return this.situationList.filter((row) => row.area);
-    const drawn = this.areas.flatMap(
-      (area) => this.draws.find((draw) => draw.area === area.code)?.drawn ?? [],
+  // What is judged of an area in a rally: in a drawn plan what was drawn, never what is only shown.
+  toJudge(rally, area) {
+    const drawn = this.analysis.plan === "drawn";
+    return this.of(rally, area).filter((row) => !row.shown_only && (row.drawn || !drawn));
+  }
+
+  // Without a list beforehand every so many rallies is looked at: its situations are drawn as they are listed.
+  underRule(rally, area) {
+    const number = this.rallies.get(rally)?.number;
+    return this.draws.some(
+      ({ area: code, every, first }) =>
+        every && code === area && number >= first && (number - first) % every === 0,
     );
-    return drawn.map((uuid) => this.situations.get(uuid)).filter((row) => row && !row.dropped);
+  }
+
+  // The order of the second pass: along the draw where there is one, else along the match. What is only shown stands
+  // beside it.
+  steps() {
+    const { plan } = this.analysis;
+    if (plan !== "drawn")
+      return this.situationList.filter((row) => row.area && (plan === "chosen" || !row.shown_only));
+    const drawn = this.areas.flatMap(({ code }) =>
+      this.draws.filter((draw) => draw.area === code).flatMap((draw) => this.drawnIn(draw)),
+    );
+    return [...new Set(drawn)].map((uuid) => this.situations.get(uuid)).filter((row) => row && !row.dropped);
+  }
+
+  drawnIn({ area, every, drawn }) {
+    if (!every) return drawn;
+    return this.situationList.filter((row) => row.area === area && row.drawn).map((row) => row.uuid);
   }
 
   ledger(rally) {

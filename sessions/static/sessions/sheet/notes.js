@@ -16,7 +16,7 @@ export class Notes {
   }
 
   draw() {
-    const words = this.queue.waiting ? w("waiting_n", { n: this.queue.waiting }) : w("saved");
+    const words = this.words();
     if (this.status.textContent !== words) this.status.textContent = words;
     this.status.dataset.waiting = String(this.queue.waiting);
     clearTimeout(this.timer);
@@ -27,6 +27,12 @@ export class Notes {
       this.store(),
       ...this.queue.notes.map((note) => this.note(note)),
     ]);
+  }
+
+  // A tab that only shows has nothing of its own to save.
+  words() {
+    if (this.queue.trouble?.kind === "other_tab") return "";
+    return this.queue.waiting ? w("waiting_n", { n: this.queue.waiting }) : w("all_saved");
   }
 
   tell(words) {

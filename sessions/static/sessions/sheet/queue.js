@@ -1,78 +1,55 @@
-// Marks on their way: written to the device first, sent in order, kept until the server has answered.
-// The store is that of one person and one analysis; each operation has a key of its own, so that two tabs
-// cannot overwrite each other's.
+// Marks on their way: written to the device first, sent in order, kept until the server has answered. The screen waits
+// for neither.
 const BATCH = 50;
 const LONGEST_WAIT = 15000;
+// What a browser still sends for a page that is being closed is bounded.
+const LEAVING_BYTES = 60000;
 
 export class Queue {
-  constructor({ user, analysis, url, token, nextSeq }) {
-    this.prefix = `sheet.${user}.${analysis}.`;
-    this.everybody = `sheet.${user}.`;
-    Object.assign(this, { url, token, listeners: [], wait: 0, timer: null, sending: null, trouble: null });
-    this.kept = true;
-    this.memory = new Map();
-    this.device = this.read("device") ?? crypto.randomUUID();
-    this.write("device", this.device);
-    this.items = this.stored("op.").sort((a, b) => a.seq - b.seq);
-    this.notes = this.stored("note.").sort((a, b) => a.seq - b.seq);
-    const first = (nextSeq[this.device] ?? 1) - 1;
-    this.last = Math.max(first, this.read("last") ?? 0, ...this.items.map((item) => item.seq));
+  constructor({ store, url, token, nextSeq }) {
+    Object.assign(this, { store, url, token, listeners: [], wait: 0, timer: null, sending: null, trouble: null });
+    this.prefix = store.prefix;
+    this.nextSeq = nextSeq;
+    this.items = [];
+    this.notes = [];
+    this.stored = new Map();
+    this.last = 0;
     this.answers = 0;
     this.single = false;
-    window.addEventListener("online", () => {
+    store.lost = () => this.tell("change");
+    const again = () => {
       this.wait = 0;
       this.now();
+    };
+    window.addEventListener("online", again);
+    window.addEventListener("focus", again);
+    window.addEventListener("pageshow", again);
+    window.addEventListener("pagehide", () => this.leave());
+    document.addEventListener("visibilitychange", again);
+  }
+
+  get kept() {
+    return this.store.kept;
+  }
+
+  // What this person left on this device, in the order in which it was pressed.
+  async load() {
+    const { ops, notes, device, last } = await this.store.read();
+    const inOrder = (rows) => rows.sort((a, b) => a.seq - b.seq);
+    this.items = inOrder(ops);
+    this.notes = inOrder(notes);
+    // The numbers of what waits are those of the device that gave them.
+    this.device = device ?? this.items[0]?.device ?? crypto.randomUUID();
+    const first = (this.nextSeq[this.device] ?? 1) - 1;
+    this.last = Math.max(first, last ?? 0, ...this.items.map((item) => item.seq));
+    if (!device) await this.store.keepDevice(this.device, this.last);
+  }
+
+  keep(item) {
+    const stored = this.store.put("ops", item).then(() => {
+      if (this.stored.get(item) === stored) this.stored.delete(item);
     });
-  }
-
-  // The store: memory stands in where the browser forbids one, and the page says so.
-
-  read(name) {
-    try {
-      const text = localStorage.getItem(this.prefix + name);
-      return text === null ? this.memory.get(name) : JSON.parse(text);
-    } catch {
-      return this.memory.get(name);
-    }
-  }
-
-  write(name, value) {
-    this.memory.set(name, value);
-    try {
-      localStorage.setItem(this.prefix + name, JSON.stringify(value));
-    } catch {
-      this.kept = false;
-    }
-  }
-
-  remove(name) {
-    this.memory.delete(name);
-    try {
-      localStorage.removeItem(this.prefix + name);
-    } catch {
-      this.kept = false;
-    }
-  }
-
-  stored(kind) {
-    const found = [];
-    try {
-      for (let index = 0; index < localStorage.length; index += 1) {
-        const key = localStorage.key(index);
-        if (key.startsWith(this.prefix + kind)) found.push(JSON.parse(localStorage.getItem(key)));
-      }
-    } catch {
-      this.kept = false;
-    }
-    return found;
-  }
-
-  // At log-out: nothing of this person stays on the device, once everything has been sent.
-  forget() {
-    const mine = Object.keys(localStorage).filter((key) => key.startsWith(this.everybody));
-    if (mine.some((key) => /\.(op|note)\./.test(key))) return false;
-    for (const key of mine) localStorage.removeItem(key);
-    return true;
+    this.stored.set(item, stored);
   }
 
   // What the page asks and does
@@ -105,8 +82,8 @@ export class Queue {
       base_rev: before ? null : base,
       after: before?.op ?? null,
     };
-    this.write(`op.${op.op}`, op);
-    this.write("last", this.last);
+    this.keep(op);
+    this.store.keepDevice(this.device, this.last);
     this.items.push(op);
     this.tell("change");
     // While the server cannot be reached the next try has its time already.
@@ -116,7 +93,7 @@ export class Queue {
 
   dismiss(note) {
     this.notes = this.notes.filter((one) => one !== note);
-    this.remove(`note.${note.op}`);
+    this.store.remove("notes", note.op);
     this.tell("change");
   }
 
@@ -154,6 +131,7 @@ export class Queue {
     if (this.sending || !this.waiting || this.trouble?.final) return;
     this.sending = this.batch();
     try {
+      await Promise.all(this.sending.map((item) => this.stored.get(item)));
       await this.send(this.sending);
     } catch {
       this.failed({ kind: "offline" });
@@ -165,9 +143,7 @@ export class Queue {
     if (this.waiting && !this.trouble?.final) this.timer = setTimeout(() => this.run(), this.wait);
   }
 
-  async send(batch) {
-    const abort = new AbortController();
-    const timer = setTimeout(() => abort.abort(), 20000);
+  request(batch) {
     const ops = batch.map(({ op, device, seq, kind, target, base_rev, body }) => ({
       op,
       device,
@@ -177,28 +153,45 @@ export class Queue {
       base_rev,
       body,
     }));
+    return {
+      method: "POST",
+      headers: {
+        "Content-Type": "application/json",
+        Accept: "application/json",
+        "X-CSRFToken": this.token(),
+        // Another tab may have logged somebody else in: the server then takes none of these under that name.
+        "X-Written-By": String(this.store.user),
+      },
+      body: JSON.stringify({ ops }),
+    };
+  }
+
+  async send(batch) {
+    const abort = new AbortController();
+    const timer = setTimeout(() => abort.abort(), 20000);
     let answer;
     let data;
     try {
-      answer = await fetch(this.url, {
-        method: "POST",
-        headers: {
-          "Content-Type": "application/json",
-          Accept: "application/json",
-          "X-CSRFToken": this.token(),
-        },
-        body: JSON.stringify({ ops }),
-        signal: abort.signal,
-      });
-      data = await answer.json().catch(() => ({}));
+      answer = await fetch(this.url, { ...this.request(batch), signal: abort.signal });
+      // An answer that breaks off says nothing: the same is sent again, and the server knows it by its name.
+      data = answer.ok ? await answer.json() : await answer.json().catch(() => ({}));
     } finally {
       clearTimeout(timer);
     }
     if (answer.ok && data.results) this.answered(batch, data.results);
-    else this.notTaken(answer, data, batch);
+    else await this.notTaken(answer, data, batch);
   }
 
-  notTaken(answer, data, batch) {
+  // The lid is closed or the page left: what is not surely stored is written at once, and one more try goes out.
+  leave() {
+    this.store.spill();
+    if (!this.waiting || this.trouble) return;
+    const request = this.request(this.sending ?? this.batch());
+    if (request.body.length < LEAVING_BYTES)
+      fetch(this.url, { ...request, keepalive: true }).catch(() => undefined);
+  }
+
+  async notTaken(answer, data, batch) {
     if (answer.status === 409) {
       this.answered(batch, data.results ?? []);
       this.failed({ kind: "closed", message: data.message ?? "", final: true });
@@ -209,7 +202,12 @@ export class Queue {
     } else if (answer.status === 400) {
       this.note(batch[0], { status: "refused", field: "", message: JSON.stringify(data).slice(0, 300) });
     } else if (answer.status === 401) this.failed({ kind: "login" });
-    else if (answer.status === 403 || answer.status === 404) {
+    else if (data.code === "other_person") this.failed({ kind: "other_person" });
+    else if (answer.status === 403 && /^CSRF/.test(data.detail ?? "")) {
+      this.failed({ kind: "server" });
+      // The page that was read before the login knows an older token; any page of ours brings the new one.
+      await fetch(location.href, { method: "GET", headers: { Accept: "text/html" } });
+    } else if (answer.status === 403 || answer.status === 404) {
       this.failed({ kind: "forbidden", message: data.detail ?? "" });
     } else this.failed({ kind: "server" });
   }
@@ -237,14 +235,14 @@ export class Queue {
 
   settle(item, result) {
     this.items = this.items.filter((one) => one !== item);
-    this.remove(`op.${item.op}`);
+    this.store.remove("ops", item.op);
     for (const later of this.items.filter((one) => one.after === item.op)) {
       // After a conflict the later ones rest on a value that she has not seen either: they keep the old revision,
       // and the server answers them in the same way.
       later.after = null;
       later.base_rev =
         later.kind === "undo" ? null : result.status === "applied" ? result.rev : item.base_rev;
-      this.write(`op.${later.op}`, later);
+      this.keep(later);
     }
     if (result.status !== "applied") this.note(item, result);
     return { item, result };
@@ -252,7 +250,7 @@ export class Queue {
 
   note(item, result) {
     this.items = this.items.filter((one) => one !== item);
-    this.remove(`op.${item.op}`);
+    this.store.remove("ops", item.op);
     const same = JSON.stringify(result.mine) === JSON.stringify(result.theirs);
     if (result.status === "conflict" && same) return;
     // A newer value of hers for the same row stands in for the older one.
@@ -261,7 +259,7 @@ export class Queue {
     }
     const note = { op: item.op, seq: item.seq, kind: item.kind, target: item.target, row: item.row, result };
     note.body = item.body;
-    this.write(`note.${note.op}`, note);
+    this.store.put("notes", note);
     this.notes.push(note);
   }
 
@@ -269,9 +267,9 @@ export class Queue {
   renumber(next) {
     this.items.forEach((item, index) => {
       item.seq = next + index;
-      this.write(`op.${item.op}`, item);
+      this.keep(item);
     });
     this.last = next + this.items.length - 1;
-    this.write("last", this.last);
+    this.store.keepDevice(this.device, this.last);
   }
 }

@@ -4,10 +4,20 @@ const words = data("sheet-words");
 
 export const config = data("sheet-config");
 
+// What many sentences name, filled in whoever says them: the keys.
+export const shared = {};
+
+// A sentence that differs with its number: the language's forms, and which of them each number takes.
+function formFor({ forms, which }, n) {
+  return forms[Number(which[n < which.length ? n : 100 + (n % 100)])];
+}
+
 export function w(key, values = {}) {
   const text = words[key];
   if (text === undefined) throw new Error(`no words for ${key}`);
-  return text.replace(/\{(\w+)\}/g, (whole, name) => (name in values ? String(values[name]) : whole));
+  return (typeof text === "string" ? text : formFor(text, values.n)).replace(/\{(\w+)\}/g, (whole, name) =>
+    name in values ? String(values[name]) : (shared[name] ?? whole),
+  );
 }
 
 // Bytes in the thousands that disks are sold by; to the hundredth, since two files are told apart by it.
