@@ -2,11 +2,25 @@
 
 from __future__ import annotations
 
-import librosa
+from typing import Any
+from unittest import mock
+
 import numpy as np
 import pytest
 
 from clubcoach.compute.onsets import EDGES, Bands, Ear, find_onsets, onset_strength
+
+
+@pytest.fixture(scope="module")
+def librosa() -> Any:
+    """librosa without what it compiles as it is imported: a quarter of a minute, and nothing here calls any of it."""
+
+    def as_it_is(*_args: Any, **_options: Any) -> Any:
+        return lambda function: function
+
+    with mock.patch.multiple("numba", vectorize=as_it_is, guvectorize=as_it_is):
+        import librosa.onset
+    return librosa
 
 
 def heard(sound: np.ndarray, rate: int = 24_000) -> Bands:
@@ -60,7 +74,7 @@ def test_offset_of_a_microphone_is_not_heard() -> None:
 
 
 @pytest.mark.parametrize(("lag", "max_size"), [(1, 1), (3, 3), (5, 2), (2, 4)])
-def test_onset_strength_is_librosas(lag: int, max_size: int) -> None:
+def test_onset_strength_is_librosas(librosa: Any, lag: int, max_size: int) -> None:
     power = np.random.default_rng(7).normal(-40, 15, (400, 10))
     theirs = librosa.onset.onset_strength(S=power.T, lag=lag, max_size=max_size, center=False)
     assert onset_strength(power, lag, max_size) == pytest.approx(theirs, abs=1e-12)
