@@ -4,6 +4,7 @@ import itertools
 import json
 import uuid
 from datetime import date, timedelta
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -66,41 +67,54 @@ def make_check_list(
     club: Club, *, areas: tuple[str, ...] = ("feet", "lob", "bandeja", "serve", "net")
 ) -> CheckListVersion:
     """The areas and checks of the default list, straight into rows."""
-    data = json.loads((FIXTURES / "check_list.json").read_text())
+    data = json.loads(_default_check_list())
     version = CheckListVersion.objects.create(club=club, number=1, data=data)
-    rows: dict[str, Area] = {}
-    for position, area in enumerate(data["areas"], 1):
-        if area["code"] in areas:
-            rows[area["code"]] = Area.objects.create(
-                club=club,
-                code=area["code"],
-                position=position,
-                name=area["name"],
-                for_pair=area["unit"] == "pair",
-                trigger=area["trigger"],
-                key=area["key"],
-            )
-    for check in data["checks"]:
-        if check["area"] in rows:
-            identity = Check.objects.create(
-                club=club,
-                code=check["code"],
-                area=rows[check["area"]],
-                unit=check["unit"],
-                kind=check["kind"],
-                phase=check["phase"],
-            )
-            CheckWording.objects.create(
-                version=version,
-                check_identity=identity,
-                name=check["name"],
-                met=check["met"],
-                missed=check["missed"],
-                cue=check["cue"],
-                end=check["end"],
-                bounds=check["bounds"],
-            )
+    # Nearly every test has two of these lists: a statement for a table and not for a row.
+    rows = Area.objects.bulk_create(
+        Area(
+            club=club,
+            code=area["code"],
+            position=position,
+            name=area["name"],
+            for_pair=area["unit"] == "pair",
+            trigger=area["trigger"],
+            key=area["key"],
+        )
+        for position, area in enumerate(data["areas"], 1)
+        if area["code"] in areas
+    )
+    by_code = {area.code: area for area in rows}
+    checks = [check for check in data["checks"] if check["area"] in by_code]
+    identities = Check.objects.bulk_create(
+        Check(
+            club=club,
+            code=check["code"],
+            area=by_code[check["area"]],
+            unit=check["unit"],
+            kind=check["kind"],
+            phase=check["phase"],
+        )
+        for check in checks
+    )
+    CheckWording.objects.bulk_create(
+        CheckWording(
+            version=version,
+            check_identity=identity,
+            name=check["name"],
+            met=check["met"],
+            missed=check["missed"],
+            cue=check["cue"],
+            end=check["end"],
+            bounds=check["bounds"],
+        )
+        for identity, check in zip(identities, checks, strict=True)
+    )
     return version
+
+
+@cache
+def _default_check_list() -> str:
+    return (FIXTURES / "check_list.json").read_text()
 
 
 def make_match(club: Club, players: list[Player | None] | None = None, **fields: Any) -> Match:
