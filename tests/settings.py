@@ -18,6 +18,8 @@ ALLOWED_HOSTS = ["*"]
 if "sqlite" not in DATABASES["default"]["ENGINE"]:  # noqa: F405
     _run = os.environ.setdefault("TEST_RUN", str(os.getpid()))
     DATABASES["default"]["TEST"] = {"NAME": f"test_clubcoach_{_run}"}  # noqa: F405
+    # What a test writes need not outlive a power cut.
+    DATABASES["default"].setdefault("OPTIONS", {})["options"] = "-c synchronous_commit=off"  # noqa: F405
 # A connection that a finished thread keeps would hold the test database when it is to be dropped.
 DATABASES["default"]["CONN_MAX_AGE"] = 0  # noqa: F405
 # Argon2 is slow on purpose; hundreds of test logins need not be.
