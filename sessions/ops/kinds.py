@@ -11,7 +11,7 @@ from clubcoach.compute.ledger import Score
 from players.models import Side
 from sessions.models import Mark, Op, Situation
 from sessions.models.matches import EndedHow, PairLetter
-from sessions.ops import reading
+from sessions.ops import proposals, reading
 from sessions.ops.reading import Body, Refused, Stale
 from sessions.ops.rows import (
     RALLY_FIELDS,
@@ -99,10 +99,11 @@ def situation_values(body: Body) -> dict[str, Any]:
 
 
 def rally_add(batch: Batch, target: str, body: Body) -> Change:
-    reading.only(body, RALLY_FIELDS)
+    reading.only(body, (*RALLY_FIELDS, "proposal"))
     reading.needed(body, ("number", "start_s"))
     row = find_rally(batch, reading.one_uuid("target", target), new=True)
-    return Change(row, {**NEW_RALLY, **rally_values(body)})
+    own = {name: value for name, value in body.items() if name != "proposal"}
+    return Change(row, {**NEW_RALLY, **rally_values(own)}, proposals.taken_with(batch, body))
 
 
 def rally_set(batch: Batch, target: str, body: Body) -> Change:
@@ -223,6 +224,7 @@ KINDS: dict[str, Reader] = {
     "rally.add": rally_add,
     "rally.set": rally_set,
     "rally.drop": rally_drop,
+    "proposal.set": proposals.proposal_set,
     "situation.add": situation_add,
     "situation.set": situation_set,
     "situation.drop": situation_drop,

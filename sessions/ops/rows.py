@@ -14,9 +14,11 @@ from django.db.models import F
 from django.utils.translation import gettext as _
 
 from clubcoach.models import User
+from sessions import rally_numbers
 from sessions.models import Closure, Mark, Op, Rally, RallyEdit, Situation
 from sessions.ops.lens import Lens
 from sessions.ops.reading import Refused
+from sessions.rally_proposals import take_or_open
 
 RALLY_FIELDS = (
     "number",
@@ -201,34 +203,30 @@ def _write_rally(batch: Batch, change: Change) -> Row:
             setattr(rally, name, value)
         rally.rev = row.rev + 1
     if wanted.get("dropped") is False:
-        _make_room(rally)
+        _renumber(rally_numbers.put_in(rally, _others(rally)), 1)
+        if rally.number != change.fields.get("number", row.values.get("number")):
+            wanted["number"] = rally.number
     if row.found is None:
         rally.save(force_insert=True)
     else:
         rally.save(update_fields=[*wanted, "rev"])
     if wanted.get("dropped") is True:
-        _close_gap(rally)
+        _renumber(rally_numbers.take_out(rally, _others(rally)), -1)
     before = {} if row.found is None else {name: row.values[name] for name in wanted}
     RallyEdit.objects.create(rally=rally, by=batch.by, at=batch.now, before=before, after=wanted)
+    if "dropped" in wanted:
+        take_or_open(rally, change.extra.get("proposal"), by=batch.by, now=batch.now)
     return Row("rally", row.id, rally, rally.rev, shown_rally(rally))
 
 
-def _later(rally: Rally) -> Any:
-    return Rally.objects.filter(
-        match=rally.match_id, dropped=False, start_s__gt=rally.start_s, number__gte=rally.number
-    ).exclude(uuid=rally.uuid)
+def _others(rally: Rally) -> list[Rally]:
+    kept = Rally.objects.filter(match=rally.match_id, dropped=False).exclude(uuid=rally.uuid)
+    return list(kept.only("pk", "number", "start_s"))
 
 
-def _make_room(rally: Rally) -> None:
-    """A rally that was overlooked takes its number; those after it move up by one, their other facts stay."""
-    if _later(rally).filter(number=rally.number).exists():
-        _later(rally).update(number=F("number") + 1)
-
-
-def _close_gap(rally: Rally) -> None:
-    same = Rally.objects.filter(match=rally.match_id, dropped=False, number=rally.number)
-    if not same.exists():
-        _later(rally).update(number=F("number") - 1)
+def _renumber(moved: list[Rally], by: int) -> None:
+    if moved:
+        Rally.objects.filter(pk__in=[row.pk for row in moved]).update(number=F("number") + by)
 
 
 def _write_situation(batch: Batch, change: Change) -> Row:

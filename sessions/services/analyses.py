@@ -28,6 +28,7 @@ from sessions.models import (
     Situation,
 )
 from sessions.models.analyses import has_stake
+from sessions.rally_marks import told_of_overlaps
 from sessions.services.rules import (
     Standing,
     State,
@@ -54,6 +55,7 @@ def request_analysis(
     purpose: str = "count",
     plan: str = "all",
     extent: str = "full",
+    rally_facts: Iterable[str] = (),
     now: datetime | None = None,
 ) -> Analysis:
     """Ask for a look at some units of a match; with an analyst it is assigned at once."""
@@ -76,6 +78,7 @@ def request_analysis(
         purpose=purpose,
         plan=plan,
         extent=extent,
+        rally_facts=_clean_facts(rally_facts),
         check_list=check_list,
         requested_by=by,
         requested_at=moment,
@@ -120,6 +123,15 @@ def _check_areas(club: Club, units: list[Unit], areas: list[Area]) -> None:
                 else _("Nothing is asked about %(unit)s: choose an area for single players too.")
             )
             raise ValidationError({"areas": sentence % {"unit": unit.name}})
+
+
+def _clean_facts(wanted: Iterable[str]) -> list[str]:
+    names = set(wanted)
+    if names - set(Analysis.RALLY_FACTS):
+        raise ValidationError(
+            {"rally_facts": _("A rally can be asked three things more: choose from the list.")}
+        )
+    return [name for name in Analysis.RALLY_FACTS if name in names]
 
 
 def _check_due(club: Club, due_on: date | None, now: datetime) -> None:
@@ -227,7 +239,8 @@ def submit(
 ) -> list[str]:
     """Hand it in for review. ``devices`` says the last number that each device has given out.
 
-    Returns a sentence for each area that has open rallies: they are told, not refused.
+    Returns a sentence for each area that has open rallies, and one about rallies that overlap: they are told, not
+    refused.
     """
     lock(analysis)
     club = analysis.match.club
@@ -237,7 +250,7 @@ def submit(
     audit.record(
         by=by, club=club, action="analysis.submitted", target=analysis, fields=["state", "submitted_at"]
     )
-    return [str(area) for area in open_areas(analysis)]
+    return [*(str(area) for area in open_areas(analysis)), *told_of_overlaps(analysis.match)]
 
 
 @transaction.atomic

@@ -16,7 +16,8 @@ from clubcoach.formatting import clock
 from clubcoach.models import Job, User
 from sessions import listening
 from sessions.models import Film, Hearing, Match, Rally, RallyProposal
-from sessions.services.listening_rules import chosen_of, has_facts, held, in_use, save, stands, times
+from sessions.rally_proposals import stands
+from sessions.services.listening_rules import chosen_of, has_facts, held, in_use, save, times
 from sessions.services.rally_line import RallyLine
 from sessions.services.rules import in_time
 

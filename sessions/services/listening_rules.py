@@ -53,12 +53,6 @@ def times(proposal: RallyProposal, hearing: Hearing, offset_s: float) -> tuple[f
     return start_s, max(end_s, round(start_s + LEAST_S, 3))
 
 
-def stands(proposal: RallyProposal) -> bool:
-    """Whether it is a rally of a match now: what was removed there since is none."""
-    accepted = proposal.state == Proposal.ACCEPTED
-    return accepted and proposal.rally is not None and not proposal.rally.dropped
-
-
 def in_use(rallies: Iterable[int | None]) -> set[int]:
     """Those in which somebody has noted a situation, or that an area is done."""
     pks = list(rallies)

@@ -16,7 +16,8 @@ from clubcoach.formatting import clock
 from clubcoach.models import User
 from sessions import listening
 from sessions.models import Film, Hearing, Match, Rally, RallyProposal, Situation
-from sessions.services.listening_rules import chosen_of, has_facts, held, in_use, stands, times
+from sessions.rally_proposals import stands
+from sessions.services.listening_rules import chosen_of, has_facts, held, in_use, times
 from sessions.services.rally_line import RallyLine
 from sessions.services.rules import in_time
 

@@ -8,18 +8,13 @@ from datetime import datetime
 from typing import Any
 
 from clubcoach.models import User
+from sessions import rally_numbers
 from sessions.models import Match, Rally, RallyEdit
 from sessions.ops.rows import RALLY_FIELDS
 
 
-def _place(rally: Rally) -> tuple[float, float]:
-    # As rows are ordered: one that is not written yet comes after those of the same start.
-    return rally.start_s, rally.pk or float("inf")
-
-
 class RallyLine:
-    """Numbers follow the rules of `sessions.ops.rows`: who is put in takes the number after the one before it and
-    those behind move up only if it is taken; where one is taken out they close the gap.
+    """Numbered as `sessions.rally_numbers` says.
 
     The match's row is held, which writing marks does too, so that nobody else numbers its rallies meanwhile.
     """
@@ -52,26 +47,15 @@ class RallyLine:
         return next((rally for rally in self.rows if rally.pk == pk), None)
 
     def put_in(self, rally: Rally) -> None:
-        insort(self.rows, rally, key=_place)
-        at = self.rows.index(rally)
-        later = self.rows[at + 1 :]
-        if at:
-            rally.number = self.rows[at - 1].number + 1
-        else:
-            rally.number = later[0].number if later else 1
-        if any(row.number == rally.number for row in later):
-            for row in later:
-                row.number += row.number >= rally.number
+        rally_numbers.put_in(rally, self.rows)
+        insort(self.rows, rally, key=rally_numbers.place)
         self._new.append(rally)
         fields = {name: getattr(rally, name) for name in RALLY_FIELDS}
         self._edits.append((rally, {}, {**fields, "timed": True, "dropped": False}))
 
     def take_out(self, rally: Rally) -> None:
-        at = self.rows.index(rally)
-        self.rows.pop(at)
-        if all(row.number != rally.number for row in self.rows):
-            for row in self.rows[at:]:
-                row.number -= row.number > rally.number
+        self.rows.remove(rally)
+        rally_numbers.take_out(rally, self.rows)
         self.change(rally, dropped=True)
 
     def change(self, rally: Rally, **values: Any) -> None:
