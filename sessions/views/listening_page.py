@@ -209,7 +209,10 @@ def list_context(request: Any, film: Film, link: MatchFilm | None) -> dict[str, 
     sure_ones = sum(row.confidence >= listening_words.SURE for row in rows)
     waiting = sum(row.state == State.OPEN and not row.there for row in rows)
     may_edit = film.state == Film.State.READY and bool(request.viewer.can(Can.EDIT_MATCHES))
+    allowed = stills.may_be_shown(film)
     return {
+        "refused": str(allowed.reason) if isinstance(allowed, Refusal) else "",
+        "plays": bool(allowed) and film.state == Film.State.READY,
         "film": film,
         "hearing": hearing,
         "match": match,
@@ -255,7 +258,6 @@ def page_context(
     link = chosen_of(links, asked)
     context = list_context(request, film, link)
     hearing = context["hearing"]
-    allowed = stills.may_be_shown(film)
     chosen = next((one for one in context["rows"] if str(one.pk) == row), None)
     return {
         **work_context(request, film, hearing),
@@ -263,8 +265,6 @@ def page_context(
         "links": [(one.match, clock(max(0.0, -one.offset_s)), one is link) for one in links]
         if len(links) > 1
         else [],
-        "refused": str(allowed.reason) if isinstance(allowed, Refusal) else "",
-        "plays": bool(allowed) and film.state == Film.State.READY,
         "chosen": chosen,
         "times": {"start": chosen.start_field, "end": chosen.end_field} if chosen else {},
         "added": {},

@@ -522,6 +522,12 @@ class TestScript:
         for one, other in zip(after[0], before[0], strict=True):
             assert one[1:] == pytest.approx(other[1:], abs=0.002)
 
+    def test_the_list_leads_into_the_film_after_a_decision_too(self, film: Film, chain: Any) -> None:
+        hear(film)
+        ways = see(chain, film).content.decode().count("data-go")
+        part = act(chain, film, f"accept:{rows(film)[0].pk}", htmx=True).content.decode()
+        assert part.count("data-go") == ways == 3
+
     def test_opening_again_is_taken_back_to_what_it_was(self, film: Film, chain: Any) -> None:
         hear(film)
         first, second, _third = rows(film)
