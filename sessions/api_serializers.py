@@ -9,6 +9,7 @@ from django.utils.translation import gettext as _
 from rest_framework import serializers
 
 from sessions.models import Analysis, Hunch, Match, Situation
+from sessions.sparse import EMPTY
 
 WHOLE = 2**31 - 1
 
@@ -90,7 +91,20 @@ class LedgerSerializer(serializers.Serializer):
     contradictions = serializers.ListField(child=serializers.CharField(), required=False)
 
 
-class RallySerializer(serializers.Serializer):
+class SparseMixin:
+    """A row of the state document: what is as in an empty row of its kind is left out."""
+
+    kind: str
+
+    def get_fields(self) -> dict[str, Any]:
+        fields: dict[str, Any] = super().get_fields()  # type: ignore[misc]
+        for name in EMPTY[self.kind]:
+            fields[name].required = False
+        return fields
+
+
+class RallySerializer(SparseMixin, serializers.Serializer):
+    kind = "rally"
     uuid = serializers.UUIDField()
     number = serializers.IntegerField()
     start_s = serializers.FloatField(help_text="Only keeps the order where timed is false.")
@@ -110,25 +124,27 @@ class RallySerializer(serializers.Serializer):
     ledger = LedgerSerializer()
 
 
-class MarkSerializer(serializers.Serializer):
+class MarkSerializer(SparseMixin, serializers.Serializer):
+    kind = "mark"
     value = serializers.CharField(allow_null=True)
     rev = serializers.IntegerField()
 
 
-class SituationSerializer(serializers.ModelSerializer):
+class SituationSerializer(SparseMixin, serializers.ModelSerializer):
+    kind = "situation"
     rally = serializers.UUIDField()
     unit = serializers.IntegerField()
     area = serializers.CharField()
-    asked = serializers.ListField(child=serializers.CharField())
     marks = serializers.DictField(child=MarkSerializer())
 
     class Meta:
         model = Situation
         fields = ["uuid", "rally", "unit", "area", "hit_s", "end", "trigger", "ball", "choice", "outcome"]
-        fields += ["timed", "drawn", "shown_only", "not_codable", "note", "dropped", "rev", "asked", "marks"]
+        fields += ["timed", "drawn", "shown_only", "not_codable", "note", "dropped", "rev", "marks"]
 
 
-class ClosureSerializer(serializers.Serializer):
+class ClosureSerializer(SparseMixin, serializers.Serializer):
+    kind = "closure"
     rally = serializers.UUIDField()
     area = serializers.CharField()
     situations = serializers.IntegerField(allow_null=True)
@@ -143,7 +159,16 @@ class HunchSerializer(serializers.Serializer):
     says = serializers.ChoiceField(choices=Hunch.Says.choices)
 
 
+class ProposalSerializer(serializers.Serializer):
+    id = serializers.IntegerField()
+    start_s = serializers.FloatField()
+    end_s = serializers.FloatField()
+    sure = serializers.ChoiceField(choices=["sure", "likely", "guess"])
+    film = serializers.UUIDField()
+
+
 class StateSerializer(serializers.Serializer):
+    stamp = serializers.CharField(help_text="Where it stands now: what to ask with, as since, later.")
     analysis = serializers.DictField()
     match = serializers.DictField()
     seats = serializers.ListField(child=serializers.DictField())
@@ -155,7 +180,12 @@ class StateSerializer(serializers.Serializer):
     situations = SituationSerializer(many=True)
     closures = ClosureSerializer(many=True)
     draws = DrawSerializer(many=True)
+    proposals = ProposalSerializer(many=True)
+    hits = serializers.ListField(child=serializers.FloatField(), help_text="Hits of a racket, match time.")
     hunches = HunchSerializer(many=True)
+    empty = serializers.DictField(
+        child=serializers.DictField(), help_text="By kind of row: the values that rows leave out."
+    )
     next_seq = serializers.DictField(child=serializers.IntegerField())
 
 

@@ -9,6 +9,8 @@ from django.utils.translation import gettext as _
 from clubcoach.compute.ledger import Ledger, LedgerRow, Position, RallyEntry, Score, keep_ledger
 from sessions.models import Match, Rally
 from sessions.ops.rows import shown_rally
+from sessions.rally_marks import ending_marks, overlap_marks
+from sessions.sparse import sparse
 
 Document = dict[str, Any]
 
@@ -17,10 +19,13 @@ def rally_part(match: Match, rallies: list[Rally] | None = None) -> Document:
     """The rallies with their ledger, and what the rules say about the one to come."""
     rows = list(match.rallies.filter(dropped=False)) if rallies is None else rallies
     ledger = ledger_of(match, rows)
+    marks = overlap_marks(rows)
     shown = []
     for rally, row in zip(rows, ledger.rows, strict=True):
         waiting = rally is rows[-1] and not rally.winner
-        shown.append({**shown_rally(rally), "ledger": _ledger_row(row, waiting=waiting)})
+        part = _ledger_row(row, waiting=waiting)
+        part["contradictions"] += [*marks.get(rally.pk, ()), *ending_marks(rally, row.server)]
+        shown.append({**sparse("rally", shown_rally(rally)), "ledger": part})
     return {"rallies": shown, "ledger_next": _position(ledger.next), "ledger_end": ledger.final.words}
 
 

@@ -10,17 +10,32 @@ from django.db.models import Max
 from django.urls import reverse
 from django.utils.translation import gettext as _
 
-from clubcoach.compute.checklist import ANY_TRIGGER
 from clubcoach.compute.ledger_rules import pair_of
-from players.models import CheckWording, Unit
+from players.models import CheckWording
 from sessions.draws import shown_draws
 from sessions.hunches import shown_hunches
 from sessions.ledger import rally_part
 from sessions.models import Analysis, Film, Mark, Match, MatchFilm, Op
 from sessions.ops.lens import Lens, lens_of
-from sessions.ops.rows import revisions_of_cleared, shown_situation
+from sessions.ops.rows import SITUATION_FIELDS, revisions_of_cleared, shown_situation
+from sessions.sparse import EMPTY, sparse
+from sessions.state_court import check_part, court_part, spot_part
+from sessions.state_proposals import proposal_part
 
 Document = dict[str, Any]
+
+SITUATION_COLUMNS = (
+    "pk",
+    "uuid",
+    "unit_id",
+    "area_id",
+    "rally__uuid",
+    *SITUATION_FIELDS,
+    "timed",
+    "drawn",
+    "dropped",
+    "rev",
+)
 
 
 def state_of(analysis: Analysis, *, by: Any = None) -> Document:
@@ -32,15 +47,17 @@ def state_of(analysis: Analysis, *, by: Any = None) -> Document:
     cleared = revisions_of_cleared(analysis.pk)
     return {
         "analysis": shown_analysis(analysis, by),
-        "match": {**_match(match), "films": _films(match)},
+        "match": {**_match(match), "films": _films(match, lens)},
         "seats": seats,
         "units": _units(lens, seats),
         "areas": areas,
         **rally_part(match, rallies),
-        "situations": shown_situations(analysis, lens, areas, cleared),
+        "situations": shown_situations(analysis, lens, cleared),
         "closures": shown_closures(analysis, cleared),
         "draws": shown_draws(match, list(lens.areas.values())),
         "hunches": shown_hunches(analysis),
+        **proposal_part(match),
+        "empty": EMPTY,
         "next_seq": _next_seq(analysis),
     }
 
@@ -56,6 +73,7 @@ def shown_analysis(analysis: Analysis, by: Any) -> Document:
         "version": analysis.version,
         "due_on": analysis.due_on.isoformat() if analysis.due_on else None,
         "check_list": analysis.check_list.number,
+        "rally_facts": analysis.rally_facts,
         "writable": mine and analysis.writable,
     }
 
@@ -71,10 +89,11 @@ def _match(match: Match) -> Document:
     }
 
 
-def _films(match: Match) -> list[Document]:
+def _films(match: Match, lens: Lens) -> list[Document]:
     """What can be watched: here, or in a page that is given the file; by what such a file is known comes along."""
     watched = [Film.State.READY, Film.State.AWAY]
     rows = MatchFilm.objects.filter(match=match, film__state__in=watched).select_related("film")
+    courts = court_part([row.film_id for row in rows], lens)
     return [
         {
             "uuid": str(row.film.uuid),
@@ -86,6 +105,7 @@ def _films(match: Match) -> list[Document]:
             "frame_rate": row.film.frame_rate,
             "size": row.film.size,
             "slices": row.film.slices,
+            "court": courts.get(row.film_id, []),
         }
         for row in rows
     ]
@@ -160,44 +180,34 @@ def _check(wording: CheckWording) -> Document:
         "missed": wording.missed,
         "instant": wording.instant,
         "applies": wording.applies,
+        **check_part(wording),
     }
 
 
 def shown_situations(
-    analysis: Analysis,
-    lens: Lens,
-    areas: list[Document],
-    cleared: dict[str, int],
-    *,
-    only: Collection[str] | None = None,
+    analysis: Analysis, lens: Lens, cleared: dict[str, int], *, only: Collection[str] | None = None
 ) -> list[Document]:
-    """Those that are kept; with ``only`` those of these keys, removed ones too."""
-    rows = analysis.situations.select_related("rally").defer("rally__score_set", "rally__reason")
-    rows = rows.filter(dropped=False, rally__dropped=False) if only is None else rows.filter(uuid__in=only)
-    marks: dict[int, dict[str, Document]] = defaultdict(dict)
+    """Those that are kept; with ``only`` those of these keys, removed ones too. What is empty is left out."""
+    rows = analysis.situations.filter(dropped=False, rally__dropped=False)
     found = Mark.objects.filter(situation__analysis=analysis)
     if only is not None:
-        found = found.filter(situation__uuid__in=only)
-    for owner, code, value, rev in found.values_list(
-        "situation", "check_identity__code", "value", "rev"
-    ):
-        marks[owner][code] = {"value": value, "rev": rev}
+        rows, found = analysis.situations.filter(uuid__in=only), found.filter(situation__uuid__in=only)
+    marks: dict[int, dict[str, Document]] = defaultdict(dict)
+    for owner, code, value, rev in found.values_list("situation", "check_identity__code", "value", "rev"):
+        marks[owner][code] = sparse("mark", {"value": value, "rev": rev})
     gone: dict[str, dict[str, Document]] = defaultdict(dict)
     for name, rev in cleared.items():
         if name.startswith("mark:"):
             owner_uuid, _stroke, code = name.removeprefix("mark:").partition("/")
-            gone[owner_uuid][code] = {"value": None, "rev": rev}
+            gone[owner_uuid][code] = sparse("mark", {"value": None, "rev": rev})
+    spots = spot_part(analysis, lens, cleared, only=only)
     codes = {area.pk: area.code for area in lens.areas.values()}
-    tables = {area["code"]: area["asked"] for area in areas}
-    units: dict[int, Unit] = lens.units
     shown = []
-    for row in rows:
-        code = codes.get(row.area_id, "")
-        document = shown_situation(row, code, str(row.rally.uuid))
-        kind = units[row.unit_id].kind if row.unit_id in units else ""
-        asked = f"{row.end}/{row.trigger or ANY_TRIGGER}/{kind}"
-        document["asked"] = tables.get(code, {}).get(asked, [])
-        document["marks"] = {**gone[str(row.uuid)], **marks[row.pk]}
+    # Rows without their classes: thousands of objects would cost more than all else here.
+    for row in rows.values_list(*SITUATION_COLUMNS, named=True):
+        document = sparse("situation", shown_situation(row, codes.get(row.area_id, ""), str(row.rally__uuid)))
+        document["marks"] = {**gone.get(str(row.uuid), {}), **marks.get(row.pk, {})}
+        document |= spots.get(str(row.uuid), {})
         shown.append(document)
     return shown
 
@@ -207,14 +217,17 @@ def shown_closures(analysis: Analysis, cleared: dict[str, int]) -> list[Document
         "rally__uuid", "area__code", "situations", "rev"
     )
     shown = {
-        f"{rally}/{area}": {"rally": str(rally), "area": area, "situations": count, "rev": rev}
+        f"{rally}/{area}": sparse(
+            "closure", {"rally": str(rally), "area": area, "situations": count, "rev": rev}
+        )
         for rally, area, count, rev in rows
     }
     for name, rev in cleared.items():
         target = name.removeprefix("closure:")
         if target != name and target not in shown:
             rally, _stroke, area = target.partition("/")
-            shown[target] = {"rally": rally, "area": area, "situations": None, "rev": rev}
+            row = {"rally": rally, "area": area, "situations": None, "rev": rev}
+            shown[target] = sparse("closure", row)
     return list(shown.values())
 
 
