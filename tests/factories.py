@@ -104,6 +104,7 @@ def make_check_list(
             met=check["met"],
             missed=check["missed"],
             cue=check["cue"],
+            decides=check["decides"],
             end=check["end"],
             bounds=check["bounds"],
         )

@@ -16,7 +16,7 @@ from django.utils.translation import gettext as _
 from clubcoach import audit
 from clubcoach.models import User
 from sessions.models import Analysis, Op
-from sessions.ops import rules
+from sessions.ops import rules, spots  # noqa: F401
 from sessions.ops.kinds import KINDS
 from sessions.ops.lens import lens_of
 from sessions.ops.reading import Refused, Stale
@@ -170,7 +170,8 @@ def _must_be_fresh(change: Change, base_rev: int | None) -> None:
 def _before(change: Change, wanted: dict[str, Any], row: Row) -> dict[str, Any] | None:
     if not wanted:
         return None
-    fresh = change.row.found is None and row.kind in ("rally", "situation")
+    dropped = row.kind in ("rally", "situation")
+    fresh = dropped and change.row.found is None
     fields = {"dropped": True} if fresh else {name: change.row.values[name] for name in wanted}
-    cleared = row.kind in ("mark", "closure") and row.found is None
+    cleared = not dropped and row.found is None
     return {"row": row.kind, "id": row.id, "fields": fields, "cleared": cleared}

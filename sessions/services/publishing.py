@@ -13,7 +13,7 @@ from clubcoach import audit
 from clubcoach.access import viewer_of
 from clubcoach.jobs import enqueue
 from clubcoach.models import User
-from sessions.models import Analysis, Closure, Cover, Hunch, LensArea, Mark, Situation, Tally
+from sessions.models import Analysis, Closure, Cover, Hunch, LensArea, Mark, Situation, Spot, Tally
 from sessions.services.analyses import WORDS_MOST, analyst_row
 from sessions.services.rules import (
     Standing,
@@ -160,7 +160,7 @@ def new_version(*, by: User, analysis: Analysis, now: datetime | None = None) ->
     _copy(Hunch.objects.filter(analysis=analysis), analysis=fresh)
     _copy(Closure.objects.filter(analysis=analysis), analysis=fresh)
     _copy(Situation.objects.kept_in(analysis), analysis=fresh)
-    _copy_marks(analysis, fresh)
+    _copy_of_situations(analysis, fresh)
     audit.record(by=by, club=club, action="analysis.version_begun", target=fresh)
     return fresh
 
@@ -179,9 +179,15 @@ def _twin(row: Row, **changed: Any) -> Row:
     return twin
 
 
-def _copy_marks(analysis: Analysis, fresh: Analysis) -> None:
+def _copy_of_situations(analysis: Analysis, fresh: Analysis) -> None:
+    """What hangs on the situations: marks, and places on the floor."""
     now_at = dict(Situation.objects.filter(analysis=fresh).values_list("uuid", "pk"))
-    marks = Mark.objects.filter(situation__in=Situation.objects.kept_in(analysis)).select_related("situation")
-    Mark.objects.bulk_create(
-        [_twin(mark, situation_id=now_at[mark.situation.uuid]) for mark in marks], batch_size=500
+    there = Situation.objects.kept_in(analysis)
+    _copy_at(Mark.objects.filter(situation__in=there).select_related("situation"), now_at)
+    _copy_at(Spot.objects.filter(situation__in=there).select_related("situation"), now_at)
+
+
+def _copy_at(rows: models.QuerySet[Any], now_at: dict[Any, int]) -> None:
+    rows.model._default_manager.bulk_create(
+        [_twin(row, situation_id=now_at[row.situation.uuid]) for row in rows], batch_size=500
     )
