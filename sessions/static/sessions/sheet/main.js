@@ -15,6 +15,9 @@ import { Table } from "./table.js";
 import { config, w } from "./words.js";
 
 const root = document.querySelector("[data-sheet]");
+// Looked up once: a large sheet has many thousands of elements, and it is drawn at each key.
+const passes = root.querySelectorAll("[data-pass-to]");
+const forWriting = root.querySelectorAll("[data-for-writing]");
 const part = (name) => root.querySelector(`[data-part="${name}"]`);
 
 function token() {
@@ -89,17 +92,20 @@ class Sheet {
     const { model, ui } = this;
     root.dataset.pass = String(ui.pass);
     root.classList.toggle("read-only", !this.acts.writable);
-    for (const button of root.querySelectorAll("[data-pass-to]")) {
+    for (const button of passes) {
       button.setAttribute("aria-pressed", String(button.dataset.passTo === String(ui.pass)));
     }
-    for (const node of root.querySelectorAll("[data-for-writing]")) node.hidden = !this.acts.writable;
+    for (const node of forWriting) node.hidden = !this.acts.writable;
     this.table.draw(model, ui);
     this.row.draw(model, ui, coveredRallies(model, ui));
     this.draws.draw(model);
     this.thumbs.draw(model, ui);
     this.notes.draw();
-    part("ledger").textContent =
-      model.rallyList.length && ui.pass === 1 ? w("stands", { score: model.end }) : "";
+    this.film.pace(ui.pass);
+    const left = model.proposalList.length;
+    const score = model.rallyList.length ? [w("stands", { score: model.end })] : [];
+    const heard = left ? [w("heard_left", { n: left })] : [];
+    part("ledger").textContent = ui.pass === 1 ? [...score, ...heard].join(" · ") : "";
   }
 
   heard(event, told) {

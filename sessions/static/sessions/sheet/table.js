@@ -1,11 +1,16 @@
 // The sheet itself: a row per rally, the score before it in the margin, a narrow column per area of the lens.
-import { el, glyph, hidden, redraw } from "./dom.js";
+import { coveredRallies, coveredScores } from "./cover.js";
+import { el, hidden, redraw } from "./dom.js";
+import { marks } from "./marks.js";
+import { PencilledRows } from "./proposals.js";
 import { clock, w } from "./words.js";
 
 export class Table {
   constructor(holder, acts) {
     this.acts = acts;
     this.rows = new Map();
+    this.pencilled = new PencilledRows(acts);
+    this.drawn = new Map();
     this.body = el("tbody");
     this.head = el("thead");
     this.table = el(
@@ -29,28 +34,20 @@ export class Table {
       () => this.columns(model),
     );
     this.detailCell.colSpan = 7 + model.areas.length;
-    const covered = this.coveredRallies(model, ui);
+    const covered = coveredRallies(model, ui);
+    const scores = coveredScores(model, covered);
     const wanted = [];
-    model.rallyList.forEach((rally, index) => {
-      const before = model.rallyList[index - 1];
-      const data = this.data(model, ui, rally, covered, before);
-      wanted.push(this.row(rally, data));
-      if (rally.uuid === ui.rally) wanted.push(this.detail);
-    });
+    // What was heard is decided in the first pass; in the second nothing stands between the rallies.
+    for (const row of ui.pass === 1 ? model.lines() : model.rallyList) {
+      if (!row.uuid) wanted.push(...this.pencilled.of(model, ui, row));
+      else wanted.push(this.row(model, ui, row, covered, scores));
+      if (row.uuid && row.uuid === ui.rally) wanted.push(this.detail);
+    }
     this.place(wanted);
-    const none = model.rallyList.length === 0;
+    const none = wanted.length === 0;
     this.table.hidden = none;
     this.empty.hidden = !none;
     this.empty.textContent = none ? w(model.analysis.writable ? "empty_write" : "empty_read") : "";
-  }
-
-  // In the second pass a winner stays covered until the checks of its rally are marked.
-  coveredRallies(model, ui) {
-    const covered = new Set();
-    if (ui.pass !== 2) return covered;
-    for (const row of model.steps()) if (model.openChecks(row).length) covered.add(row.rally);
-    for (const uuid of ui.uncovered) covered.delete(uuid);
-    return covered;
   }
 
   place(wanted) {
@@ -75,14 +72,14 @@ export class Table {
     return [el("tr", {}, ...fixed, ...areas)];
   }
 
-  data(model, ui, rally, covered, before) {
+  data(model, ui, rally, covered, scores) {
     const ledger = model.ledger(rally);
     const server = model.server(rally);
     return {
       number: rally.number,
       time: rally.timed ? clock(rally.start_s) : "",
       unfinished: model.unfinished(rally),
-      score: before && covered.has(before.uuid) ? null : (ledger?.before ?? "…"),
+      score: scores.has(rally.uuid) ? null : (ledger?.before ?? "…"),
       wrong: (rally.ledger?.contradictions ?? []).length > 0,
       server: server ? (model.seat(server)?.short ?? "") : "",
       side: model.side(rally),
@@ -96,6 +93,7 @@ export class Table {
         marks: model.of(rally.uuid, area.code).map((row) => ({
           values: model.asked(row).map((code) => [code, model.value(row, code)]),
           drawn: row.drawn,
+          shown: row.shown_only,
           away: row.not_codable !== "",
         })),
       })),
@@ -103,7 +101,26 @@ export class Table {
     };
   }
 
-  row(rally, data) {
+  // All that a row is drawn from. The model gives another object for whatever is another, so that a key looks at the
+  // one row that it changed; what a row shows beyond this has to be named here too.
+  sources(model, ui, rally, covered, scores) {
+    const closures = model.areas.map((area) => model.closures.get(`${rally.uuid}/${area.code}`));
+    const said = [covered.has(rally.uuid), scores.has(rally.uuid), rally.uuid === ui.rally];
+    const whole = [model.areas, model.draws, model.analysis, model.seats];
+    const own = [rally, model.byRally.get(rally.uuid), model.ledger(rally), model.near(rally)];
+    return [...own, ...said, ...whole, ...closures];
+  }
+
+  row(model, ui, rally, covered, scores) {
+    const now = this.sources(model, ui, rally, covered, scores);
+    const before = this.drawn.get(rally.uuid);
+    if (before?.length === now.length && now.every((one, index) => one === before[index]))
+      return this.rows.get(rally.uuid);
+    this.drawn.set(rally.uuid, now);
+    return this.write(rally, this.data(model, ui, rally, covered, scores));
+  }
+
+  write(rally, data) {
     let row = this.rows.get(rally.uuid);
     if (!row) {
       row = el("tr", { "data-rally": rally.uuid, on: { click: (event) => this.clicked(event, rally.uuid) } });
@@ -166,25 +183,23 @@ export class Table {
   area(area, drawn) {
     const said = [];
     const groups = area.marks.map((situation) => {
-      const out = situation.away || (drawn && !situation.drawn);
+      const out = situation.away || situation.shown || (drawn && !situation.drawn);
       const values = situation.values.length ? situation.values : [["", null]];
       said.push(
         situation.values
           .map(([code, value]) => `${code} ${value ? w(`mark_${value}`) : w("open_check")}`)
+          .concat(situation.shown ? [w("only_shown_mark")] : [])
           .join(", "),
       );
-      return el(
-        "span",
-        { class: out ? "group out" : "group" },
-        values.map(([, value]) => glyph(value)),
-      );
+      const title = situation.shown ? w("only_shown_mark") : null;
+      return { values: values.map(([, value]) => value), out, shown: situation.shown, title };
     });
     if (area.closed) said.push(w("done_area"));
     const closed = area.closed ? "area-cell done" : "area-cell";
     return el(
       "td",
       { class: closed },
-      groups,
+      marks(groups),
       area.closed && !groups.length ? el("span", { class: "none", "aria-hidden": "true" }, "0") : null,
       hidden(said.join("; ")),
     );
