@@ -10,6 +10,8 @@ os.environ.setdefault("STATIC_STORAGE", "django.contrib.staticfiles.storage.Stat
 os.environ.setdefault("EMAIL_BACKEND", "django.core.mail.backends.locmem.EmailBackend")
 os.environ.setdefault("API_RATE", "100000/min")
 os.environ.setdefault("DEBUG", "false")
+# Two processes on two cores: threads for a product of small matrices would wait for each other most of the time.
+os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 from clubcoach.settings import *  # noqa: E402, F403
 
