@@ -202,7 +202,7 @@ def test_a_piece_that_is_too_large_or_too_heavy_leaves_nothing(tmp_path):
 
 
 def test_a_piece_is_given_up_when_nobody_wants_it(tmp_path):
-    film = ffmpeg(tmp_path / "film.mp4", *H264, frames=250, height=720, width=1280)
+    film = ffmpeg(tmp_path / "film.mp4", *H264, frames=250, height=360, width=640)
 
     def enough(share):
         raise KeyError("nobody wants it")
