@@ -12,7 +12,9 @@ from django.urls import reverse
 from django.views.decorators.http import require_GET
 
 from clubcoach.access import Can, club_view
+from sessions import sheet_keys
 from sessions.models import Analysis, Film
+from sessions.views.sheet_courts import court_urls
 from sessions.views.sheet_words import sheet_words
 
 
@@ -51,5 +53,10 @@ def _config(request: Any, analysis: Analysis) -> dict[str, Any]:
         "ops": api("analysis_ops"),
         "draw": api("analysis_draw"),
         "token": get_token(request),
+        "keys": {
+            **sheet_keys.for_sheet(request.user),
+            "url": reverse("sheet_keys", args=[request.club.slug]),
+        },
+        "courts": court_urls(request, analysis),
         "logout": reverse("account_logout"),
     }

@@ -9,6 +9,8 @@ from django.utils.translation import pgettext
 
 from sessions.views.film_words import units
 from sessions.views.sheet_words_lens import lens_words
+from sessions.views.sheet_words_metres import metres_words
+from sessions.views.sheet_words_rallies import rally_words
 from sessions.views.sheet_words_store import store_words
 
 
@@ -22,6 +24,8 @@ def sheet_words() -> dict[str, Any]:
         **store_words(),
         **_draws(),
         **lens_words(),
+        **metres_words(),
+        **rally_words(),
     }
 
 
@@ -40,7 +44,7 @@ def _table() -> dict[str, str]:
         "in_play": _("in play"),
         "covered": _("Covered until its checks are marked."),
         "uncover": _("Uncover"),
-        "contradiction": _("The rules say otherwise: open the row to read it."),
+        "contradiction": _("Something does not fit: open the row to read it."),
         "near_is": _("{pair} near"),
         "side_left": pgettext("side of the court", "left"),
         "side_right": pgettext("side of the court", "right"),

@@ -152,13 +152,13 @@ def test_handing_in_waits_for_what_is_on_the_device(chain: Chain, go: Go, page: 
         " localStorage.setItem(prefix + 'last', '2'); }",
         [f"sheet.{cast.assistant.pk}.{chain.analysis.uuid}.", str(device)],
     )
-    page.get_by_text("Hand it in").first.click()
-    page.get_by_role("button", name="Hand it in").click()
+    page.get_by_text("Hand in").first.click()
+    page.get_by_role("button", name="Hand in").click()
     expect(page.locator(".errorlist")).to_contain_text("2 marks have not arrived from your device yet.")
     assert chain.fresh().state == "in_progress"
     for seq in (1, 2):
         Op.objects.create(analysis=chain.analysis, device=device, seq=seq, kind="mark.set", target="x")
-    page.get_by_role("button", name="Hand it in").click()
+    page.get_by_role("button", name="Hand in").click()
     expect(page.locator("[data-state=submitted]").first).to_be_visible()
     assert chain.fresh().state == "submitted"
 

@@ -315,7 +315,7 @@ def test_everything_can_be_done_without_a_key(sheet: Any, court: Court) -> None:
     page.locator("[data-focus=add-net]").click()
     page.get_by_label("Match time").fill("1:10")
     page.get_by_label("Match time").blur()
-    page.locator("[data-act=end-B]").click()
+    page.locator("[data-act=won_b]").click()
     page.locator("[data-focus=mark-missed]").click()
     page.locator("[data-focus=ball-easy]").click()
     page.locator("[data-focus=close-net]").click()

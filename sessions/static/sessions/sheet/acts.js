@@ -1,35 +1,22 @@
 // What the coach does, as operations. Each act changes the page at once and goes into the queue. Here is what all acts
-// share; those of the first pass stand in acts_rallies.js, those of the second in acts_lens.js.
+// share; those of the first pass stand in acts_rallies.js and acts_heard.js, those of the second in acts_lens.js and acts_close.js.
+import { closeActs } from "./acts_close.js";
+import { heardActs } from "./acts_heard.js";
 import { lensActs } from "./acts_lens.js";
 import { rallyActs } from "./acts_rallies.js";
 import { patchOf } from "./model.js";
-import { clock, w } from "./words.js";
-
-const KEPT_STEPS = 100;
+import { Steps } from "./steps.js";
+import { w } from "./words.js";
 
 export class Acts {
   constructor({ model, queue, film, ui, say, refresh }) {
     Object.assign(this, { model, queue, film, ui, say, refresh });
-    this.stackKey = `${queue.prefix}steps`;
-    this.done = this.read();
-    this.undone = [];
-  }
-
-  read() {
-    try {
-      return JSON.parse(sessionStorage.getItem(this.stackKey)) ?? [];
-    } catch {
-      return [];
-    }
-  }
-
-  keep() {
-    this.done = this.done.slice(-KEPT_STEPS);
-    try {
-      sessionStorage.setItem(this.stackKey, JSON.stringify(this.done));
-    } catch {
-      // Then undo reaches back to the last reload only.
-    }
+    this.done = new Steps(`${queue.prefix}done.`);
+    this.undone = new Steps(`${queue.prefix}undone.`);
+    // Parts that take a key before its usual act does: (act, event) => whether it was taken.
+    this.takers = [(name) => this.takesKey(name)];
+    this.sure = null;
+    film.listeners.push(() => this.filmTold());
   }
 
   get writable() {
@@ -55,9 +42,9 @@ export class Acts {
     this.model.apply(op);
     if (kind !== "undo") {
       this.done.push({ op: op.op, inverse });
-      this.undone = [];
-      this.keep();
+      this.undone.clear();
     }
+    if (kind !== "area.close") this.sure = null;
     this.refresh();
     return { op: op.op, inverse };
   }
@@ -70,8 +57,18 @@ export class Acts {
     }
     const sent = this.send("undo", step.op, {}, step.inverse);
     if (sent) to.push(sent);
-    this.keep();
-    this.say(w(words));
+    else from.push(step);
+    if (sent) this.show(step.inverse);
+    if (sent) this.say(w(words));
+  }
+
+  // What was taken back is seen: its row is opened, and the cursor stands on it.
+  show({ row, id }) {
+    const [owner, code] = id.split("/");
+    const situation = this.model.situations.get(owner);
+    if (situation && !situation.dropped) this.choose(owner, row === "mark" ? code : undefined);
+    else if (this.model.rallies.get(owner)?.dropped === false) this.open(owner);
+    else this.showHeard({ row, id });
   }
 
   redo() {
@@ -105,35 +102,22 @@ export class Acts {
 
   // Going about
 
-  move(by) {
-    const rows = this.model.rallyList;
-    if (!rows.length) return;
-    const at = rows.findIndex((row) => row.uuid === this.ui.rally);
-    const next = at < 0 ? (by > 0 ? 0 : rows.length - 1) : Math.min(rows.length - 1, Math.max(0, at + by));
-    if (next === at) return;
-    const { uuid, number, timed, start_s } = rows[next];
-    this.open(uuid);
-    if (timed && !this.film.running) this.film.seek(start_s);
-    this.say(w(timed ? "said_row" : "said_row_untimed", { n: number, time: clock(start_s) }));
-  }
-
   step(by, unfinished = false) {
     const steps = this.model.steps();
     const at = steps.findIndex((row) => row.uuid === this.ui.situation);
+    const open = (row) => this.model.openChecks(row).length > 0;
     let next = at < 0 && by < 0 ? steps.length - 1 : at + by;
     if (unfinished) {
-      const open = (row) => this.model.openChecks(row).length > 0;
       next = steps.findIndex((row, index) => index > at && open(row));
       if (next < 0) next = steps.findIndex(open);
     }
     const situation = steps[next];
     if (!situation) {
-      this.film.hold();
-      this.say(w(steps.length ? "all_done" : "nothing_listed"));
-      this.refresh();
+      this.stepOver(steps, steps.filter(open).length);
       return;
     }
     this.choose(situation.uuid);
+    this.ui.check = this.askedNext(situation);
     this.runUpTo(situation);
     const name = this.model.area.get(situation.area).name;
     this.say(
@@ -146,9 +130,12 @@ export class Acts {
     );
   }
 
-  // What has no time stops no film.
-  runUpTo(situation) {
-    if (situation.timed) this.film.upTo(situation.hit_s);
+  stepOver(steps, open) {
+    this.film.hold();
+    if (!open) this.choose(null);
+    if (open) this.say(w("said_last", { n: open }));
+    else this.say(steps.length ? `${w("all_done")} ${w("all_done_close")}` : w("nothing_listed"));
+    this.refresh();
   }
 
   turn(pass) {
@@ -159,4 +146,5 @@ export class Acts {
   }
 }
 
-Object.assign(Acts.prototype, rallyActs, lensActs);
+for (const acts of [rallyActs, heardActs, lensActs, closeActs])
+  Object.defineProperties(Acts.prototype, Object.getOwnPropertyDescriptors(acts));

@@ -1,6 +1,7 @@
 // Facts of a rally: when, who serves, from where, at which end, who won. They follow from the rules and can be
 // corrected; what is corrected is kept, and marked where the rules say otherwise.
 import { button, choice, el } from "./dom.js";
+import { keyOf } from "./keynames.js";
 import { readScore, scoreParts } from "./score.js";
 import { clock, readClock, w } from "./words.js";
 
@@ -52,6 +53,7 @@ export class Facts {
         ),
       ),
       this.winner(model, rally),
+      this.asked(model, rally),
       this.score(rally),
     ];
   }
@@ -63,8 +65,15 @@ export class Facts {
     if (server) parts.push(w("serves", { who: model.seat(server)?.name ?? "" }));
     if (rally.winner && !hide)
       parts.push(w("won_by", { who: rally.winner === "none" ? w("nobody") : model.pairName(rally.winner) }));
+    if (!hide)
+      for (const name of ["net_pair", "ended_by", "ended_how"])
+        if (rally[name]) parts.push(`${w(`fact_${name}`)}: ${this.said(name, rally[name])}`);
     if (rally.reason) parts.push(rally.reason);
     return [el("p", {}, `${parts.join(". ")}.`), hide ? this.uncover(rally) : null];
+  }
+
+  said(name, value) {
+    return this.acts.factAnswers(name).find(([code]) => code === value)?.[1] ?? String(value);
   }
 
   time(field, label, value) {
@@ -107,10 +116,26 @@ export class Facts {
       "div",
       { class: "fact-line", role: "group", "aria-label": w("col_winner") },
       el("span", { class: "soft" }, w(model.unfinished(rally) ? "ends_here_won_by" : "won_by_words")),
-      one("A", model.pairName("A"), "7"),
-      one("B", model.pairName("B"), "8"),
-      one("none", w("nobody"), "9"),
+      one("A", model.pairName("A"), keyOf("won_a")),
+      one("B", model.pairName("B"), keyOf("won_b")),
+      one("none", w("nobody"), keyOf("won_none")),
     );
+  }
+
+  // Only what this analysis wants, or what another one has had written.
+  asked(model, rally) {
+    const wanted = model.analysis.rally_facts ?? [];
+    const names = ["net_pair", "ended_by", "ended_how"].filter((name) => wanted.includes(name) || rally[name]);
+    if (!names.length) return null;
+    const one = (name) =>
+      choice(
+        w(`fact_${name}`),
+        String(rally[name] ?? ""),
+        [["", w("not_said")], ...this.acts.factAnswers(name).map(([code, words]) => [String(code), words])],
+        (value) => this.acts.setRally({ [name]: name === "ended_by" && value ? Number(value) : value || null }),
+        { "data-focus": name },
+      );
+    return el("div", { class: "fact-line" }, names.map(one));
   }
 
   uncover(rally) {
@@ -186,4 +211,28 @@ export class Facts {
     said.textContent = "";
     this.acts.setRally({ score_set: score, reason: values.reason.trim() });
   }
+}
+
+// A question about the rally that has just got its winner: answered by position, skipped by Enter.
+export function factPrompt(acts, prompt) {
+  const answers = acts.factAnswers(prompt.fact).map(([, words], index) =>
+    button(
+      words,
+      () => acts.answer(index),
+      { "data-focus": `fact-${index}` },
+      el("kbd", { "aria-hidden": "true" }, String(index + 1)),
+    ),
+  );
+  const skip = button(
+    w("skip_fact"),
+    () => acts.skipFact(),
+    { class: "button quiet", "data-focus": "fact-skip" },
+    el("kbd", { "aria-hidden": "true" }, keyOf("done")),
+  );
+  return el(
+    "div",
+    { class: "note", role: "group", "aria-label": w(`ask_${prompt.fact}`) },
+    el("p", {}, w(`ask_${prompt.fact}`)),
+    el("div", { class: "actions" }, answers, skip),
+  );
 }

@@ -10,6 +10,7 @@ import { Model } from "./model.js";
 import { Notes } from "./notes.js";
 import { Queue } from "./queue.js";
 import { OpenRow } from "./row.js";
+import { Spots } from "./spots.js";
 import { Store } from "./store.js";
 import { Table } from "./table.js";
 import { config, w } from "./words.js";
@@ -69,6 +70,7 @@ class Sheet {
     this.notes = new Notes(places, this.queue, this.acts);
     this.table = new Table(part("table"), this.acts);
     this.row = new OpenRow(this.table.detailCell, this.acts);
+    this.spots = new Spots(this.film, this.acts);
     this.draws = new Draws(part("draws"), this.acts, () => this.update(true));
     this.queue.on((event, detail) => this.heard(event, detail));
     this.bind();
@@ -99,6 +101,7 @@ class Sheet {
     this.table.draw(model, ui);
     this.row.draw(model, ui, coveredRallies(model, ui));
     this.draws.draw(model);
+    this.spots.draw();
     this.thumbs.draw(model, ui);
     this.notes.draw();
     this.film.pace(ui.pass);
@@ -117,6 +120,7 @@ class Sheet {
       const [row, id] = [item.row.split(":")[0], item.row.slice(item.row.indexOf(":") + 1)];
       if (result.status === "applied") this.model.setRev(row, id, result.rev);
       else full = true;
+      if (row === "spot" && result.status === "applied") this.spots.answered(result.row);
       ledger = ledger || row === "rally";
     }
     if (full || ledger) this.update(full);

@@ -1,4 +1,7 @@
 // What the sheet shows: the last state document with the operations on top that the server has not answered yet.
+import { Proposals } from "./proposals.js";
+import { applySpot, findSpot } from "./spot_rows.js";
+
 const NEW_RALLY = {
   end_s: null,
   server: null,
@@ -7,6 +10,9 @@ const NEW_RALLY = {
   side: "",
   score_set: null,
   reason: "",
+  net_pair: "",
+  ended_by: null,
+  ended_how: "",
   timed: true,
   dropped: false,
 };
@@ -44,6 +50,7 @@ export function patchOf(op) {
 export class Model {
   constructor(doc, pending = []) {
     this.gone = new Map();
+    this.heard = new Proposals();
     this.take(doc, pending);
   }
 
@@ -80,9 +87,10 @@ export class Model {
     this.moved = true;
     const kept = all ? [] : [...this.rallies.values()].filter((row) => row.dropped);
     this.rallies = new Map([...kept, ...doc.rallies].map((row) => [row.uuid, row]));
+    if (doc.proposals) this.heard.take(doc.proposals);
     this.next = doc.ledger_next;
     this.end = doc.ledger_end;
-    this.put(pending.filter((op) => all || patchOf(op).row === "rally"));
+    this.put(pending.filter((op) => all || ["rally", "proposal"].includes(patchOf(op).row)));
   }
 
   // What other devices have written since the last reading, with what this one has on its way on top.
@@ -94,7 +102,8 @@ export class Model {
     this.stamp = doc.stamp;
     for (const row of doc.situations) this.situations.set(row.uuid, row);
     for (const row of doc.closures) this.closures.set(`${row.rally}/${row.area}`, row);
-    for (const name of ["analysis", "draws", "proposals", "hits", "hunches"]) {
+    if (doc.proposals && !rallies) this.heard.take(doc.proposals);
+    for (const name of ["analysis", "draws", "hits", "hunches"]) {
       if (name in doc) this[name] = doc[name];
     }
     if (rallies) this.takeRallies(rallies, []);
@@ -109,6 +118,7 @@ export class Model {
   sort() {
     const kept = (rows) => [...rows.values()].filter((row) => !row.dropped);
     this.rallyList = kept(this.rallies).sort((a, b) => a.start_s - b.start_s);
+    this.proposalList = this.heard.list(this.rallies, this.rallyList);
     this.situationList = kept(this.situations).sort((a, b) => a.hit_s - b.hit_s);
     const before = this.byRally;
     this.byRally = new Map();
@@ -138,6 +148,8 @@ export class Model {
     if (row === "rally") return this.rallies.get(id) ?? this.gone.get(id);
     if (row === "situation") return this.situations.get(id) ?? this.gone.get(id);
     if (row === "closure") return this.closures.get(id);
+    if (row === "proposal") return this.heard.find(id);
+    if (row === "spot") return findSpot(this, id);
     const [situation, code] = id.split("/");
     return this.find("situation", situation)?.marks[code];
   }
@@ -164,6 +176,8 @@ export class Model {
     const { row, id, fields } = patchOf(op);
     if (row === "mark") this.applyMark(id, fields);
     else if (row === "closure") this.applyClosure(id, fields);
+    else if (row === "spot") applySpot(this, id, fields);
+    else if (row === "proposal") this.applyProposal(id, fields);
     else this.applyRow(row, id, fields);
   }
 
@@ -178,7 +192,20 @@ export class Model {
     if (row === "situation" && (!there || "shown_only" in fields) && this.underRule(next.rally, next.area))
       next.drawn = !next.shown_only;
     rows.set(id, next);
-    if (row === "rally" && was !== next.dropped) this.renumber(next);
+    if (row === "rally" && was !== next.dropped) {
+      this.heard.rally(id, next);
+      this.renumber(next);
+    }
+  }
+
+  applyProposal(id, fields) {
+    this.moved = true;
+    this.heard.set(id, fields);
+  }
+
+  // Rallies and what was heard between them, in the order of time.
+  lines() {
+    return [...this.rallyList, ...this.proposalList].sort((a, b) => a.start_s - b.start_s);
   }
 
   // The server numbers in the same way: an overlooked rally takes its number, a removed one gives it back.

@@ -1,6 +1,7 @@
 // The open row: the rally, its situations with their checks as a line of cells, and what can be done.
 import { button, choice, el, glyph, hidden, redraw } from "./dom.js";
-import { Facts } from "./facts.js";
+import { Facts, factPrompt } from "./facts.js";
+import { keyOf } from "./keynames.js";
 import { clock, w } from "./words.js";
 
 const AWAY = ["blocked_view", "off_picture", "no_situation"];
@@ -37,7 +38,7 @@ export class OpenRow {
     redraw(parts.lines, [lines, ui.situation, ui.check, writable], () =>
       this.lines(model, ui, lines, writable),
     );
-    redraw(parts.ask, [ui.situation, ui.check, lines, writable], () => this.ask(model, ui, writable));
+    redraw(parts.ask, [ui.situation, ui.check, lines, writable, this.acts.leading], () => this.ask(model, ui, writable));
     const closed = model.areas.map((area) => [
       model.closed(rally.uuid, area.code),
       model.counted(rally.uuid, area.code),
@@ -52,6 +53,7 @@ export class OpenRow {
   }
 
   prompt(model, prompt) {
+    if (prompt.fact) return factPrompt(this.acts, prompt);
     const area = model.area.get(prompt.area);
     const units = prompt.units.map((id, index) =>
       button(
@@ -101,7 +103,7 @@ export class OpenRow {
     );
     const notes = [w(`end_${row.end}`), w("ball_is", { ball: w(`ball_${row.ball}`) })];
     if (row.drawn) notes.push(w("drawn"));
-    if (row.shown_only) notes.push(w("only_shown"));
+    if (row.shown_only) notes.push(w("only_shown_mark"));
     if (row.not_codable)
       notes.push(AWAY.includes(row.not_codable) ? w(`away_${row.not_codable}`) : row.not_codable);
     return el(
@@ -217,8 +219,8 @@ export class OpenRow {
   ask(model, ui, writable) {
     const row = model.situations.get(ui.situation);
     if (!row || row.dropped || row.rally !== ui.rally || !writable) return [];
-    const key = (text) => el("kbd", { "aria-hidden": "true" }, text);
-    const ball = (word, text) =>
+    const key = (act) => el("kbd", { "aria-hidden": "true" }, keyOf(act));
+    const ball = (word) =>
       button(
         w(`ball_${word}`),
         () => this.acts.ball(word),
@@ -227,16 +229,21 @@ export class OpenRow {
           title: model.area.get(row.area).ball[word] ?? "",
           "data-focus": `ball-${word}`,
         },
-        key(text),
+        word === "normal" ? null : key(word),
       );
     const check = ui.check ? model.check(row, ui.check) : null;
-    const mark = (value, text) =>
+    const leads = this.acts.leading;
+    const mark = (value) =>
       button(
         w(`mark_${value}`),
         () => this.acts.mark(value),
-        { class: `mark-button ${value}`, "data-focus": `mark-${value}` },
+        {
+          class: `mark-button ${value}`,
+          "aria-pressed": String(model.value(row, check.code) === value),
+          "data-focus": `mark-${value}`,
+        },
         glyph(value),
-        key(text),
+        key(value),
       );
     const question = check
       ? [
@@ -250,12 +257,13 @@ export class OpenRow {
             el("dd", {}, check.missed),
           ),
           check.applies ? el("p", { class: "soft small" }, check.applies) : null,
+          leads ? el("p", { class: "soft" }, w("film_runs_first")) : null,
           el(
             "div",
-            { class: "actions" },
-            mark("met", "1"),
-            mark("missed", "2"),
-            mark("not_seen", "3"),
+            { class: "actions marks" },
+            mark("met"),
+            mark("missed"),
+            mark("not_seen"),
             model.value(row, check.code)
               ? button(w("clear_mark"), () => this.acts.mark(null), {
                   class: "button quiet",
@@ -269,8 +277,9 @@ export class OpenRow {
       "div",
       { class: "actions ball" },
       el("span", { class: "soft" }, w("ball_was")),
-      ball("easy", "4"),
-      ball("hard", "5"),
+      ball("easy"),
+      ball("normal"),
+      ball("hard"),
     );
     return el(
       "section",
