@@ -15,11 +15,11 @@ from django.db.models import Max
 from sessions.draws import shown_draws
 from sessions.hunches import shown_hunches
 from sessions.ledger import rally_part
-from sessions.models import Analysis, Draw, Hunch, Op, RallyEdit, RallyProposal, Situation
+from sessions.models import Analysis, Draw, Hunch, MatchFilm, Op, RallyEdit, RallyProposal, Situation
 from sessions.ops.lens import lens_of
 from sessions.ops.rows import revisions_of_cleared
 from sessions.state import Document, shown_analysis, shown_closures, shown_situations, state_of
-from sessions.state_proposals import proposal_part
+from sessions.state_proposals import open_proposals, proposal_part
 
 # Beyond this many operations the whole document is less work than what is in them.
 MOST = 2000
@@ -32,6 +32,7 @@ class Stamp(NamedTuple):
     edit: int
     draws: str
     analysis: str
+    heard: str
     proposals: str
     hunches: str
 
@@ -60,10 +61,14 @@ def stamp_of(analysis: Analysis, *, by: Any = None) -> Stamp:
     last = Op.objects.filter(analysis=analysis).aggregate(last=Max("pk"))["last"]
     edit = RallyEdit.objects.filter(rally__match=match).aggregate(last=Max("pk"))["last"]
     draws = Draw.objects.filter(match=match).order_by("pk").values_list("pk", "planned")
+    films = MatchFilm.objects.filter(match=match).order_by("pk")
+    heard = films.values_list(
+        "film", "film__state", "offset_s", "film__hearing__made_at", "film__hearing__delay_s"
+    )
     proposals = (
         RallyProposal.objects.filter(hearing__film__match_films__match=match)
         .order_by("pk")
-        .values_list("pk", "state", "start_s", "end_s", "hearing__film__match_films__offset_s")
+        .values_list("pk", "state", "start_s", "end_s")
     )
     hunches = Hunch.objects.filter(analysis=analysis).order_by("position")
     told = hunches.values_list("position", "text", "area", "check_identity", "says")
@@ -72,6 +77,7 @@ def stamp_of(analysis: Analysis, *, by: Any = None) -> Stamp:
         edit or 0,
         _digest(list(draws)),
         _digest(shown_analysis(analysis, by)),
+        _digest(list(heard)),
         _digest(list(proposals)),
         _digest(list(told)),
     )
@@ -121,7 +127,8 @@ def _parts(analysis: Analysis, then: Stamp, now: Stamp, by: Any) -> Document:
         "edit": lambda: rally_part(analysis.match),
         "draws": lambda: {"draws": shown_draws(analysis.match, [row.area for row in _lens_areas(analysis)])},
         "analysis": lambda: {"analysis": shown_analysis(analysis, by)},
-        "proposals": lambda: proposal_part(analysis.match),
+        "proposals": lambda: {"proposals": open_proposals(analysis.match)},
+        "heard": lambda: proposal_part(analysis.match),
         "hunches": lambda: {"hunches": shown_hunches(analysis)},
     }
     found: Document = {}

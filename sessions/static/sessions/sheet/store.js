@@ -205,15 +205,14 @@ export class Store {
     try {
       for (const key of this.keys(`sheet.${this.user}.`)) localStorage.removeItem(key);
       if (!this.db) return;
-      await this.write((kinds) => {
-        for (const kind of ["ops", "notes", "meta"]) {
-          kinds(kind).index("user").openKeyCursor(IDBKeyRange.only(this.user)).onsuccess = ({ target }) => {
-            if (!target.result) return;
-            kinds(kind).delete(target.result.primaryKey);
-            target.result.continue();
-          };
-        }
-      }, true);
+      const of = IDBKeyRange.only(this.user);
+      const reading = this.db.transaction(["ops", "notes", "meta"]);
+      for (const kind of ["ops", "notes", "meta"]) {
+        const keys = await answered(reading.objectStore(kind).index("user").getAllKeys(of));
+        for (const key of keys) this.write((kinds) => kinds(kind).delete(key), true);
+      }
+      // Deleted in the order of asking: once this is over, so is all of it.
+      await this.write(() => undefined, true);
     } catch {
       // Nothing of it is sent by anybody else: every record names its person.
     }
