@@ -11,15 +11,24 @@ export const rallyActs = {
       this.refresh();
       return;
     }
-    const before = this.model.rallyList.filter((row) => row.start_s <= at).at(-1);
     const target = crypto.randomUUID();
-    const number = before ? before.number + 1 : 1;
-    if (!this.send("rally.add", target, { number, start_s: at })) return;
+    const number = this.numberAt(at);
+    const heard = this.startsProposal(at);
+    const body = { number, start_s: at, ...(heard ? { proposal: Number(heard.id) } : {}) };
+    if (!this.send("rally.add", target, body)) return;
+    // The end that was heard is not hers: the film runs on until she says where it is.
+    if (heard && this.film.running) this.film.run();
     this.open(target);
     this.say(w("said_start", { n: number, time: clock(at) }));
   },
 
   endRally(winner) {
+    const proposal = this.proposal;
+    if (proposal) {
+      const target = this.accept(proposal, winner);
+      if (target) this.won(target, winner, true);
+      return;
+    }
     const rally = this.rally ?? this.model.rallyList.find((row) => this.model.unfinished(row));
     if (!rally) {
       this.say(w("no_rally"));
@@ -34,10 +43,16 @@ export const rallyActs = {
       }
       body.end_s = at;
     }
-    this.send("rally.set", rally.uuid, body);
+    // One that was heard got its situations first: with its winner it is done like the others.
+    const goOn = this.model.heard.of.has(rally.uuid) && !rally.winner;
+    if (!this.send("rally.set", rally.uuid, body)) return;
     this.open(rally.uuid);
+    this.won(rally.uuid, winner, goOn);
+  },
+
+  won(uuid, winner, goOn) {
     const who = winner === "none" ? w("nobody") : this.model.pairName(winner);
-    this.say(w("said_end", { n: rally.number, who }));
+    this.settled(uuid, goOn, w("said_end", { n: this.model.rallies.get(uuid).number, who }));
   },
 
   setRally(body) {
@@ -56,8 +71,12 @@ export const rallyActs = {
     if (this.ui.rally !== uuid) {
       this.ui.situation = null;
       this.ui.check = null;
+      if (this.ui.prompt?.fact) this.ui.prompt = null;
     }
     this.ui.rally = uuid;
+    this.ui.proposal = null;
+    const row = this.model.rallies.get(uuid);
+    if (row) this.ui.stood = row.start_s;
     this.refresh();
   },
 
@@ -66,10 +85,13 @@ export const rallyActs = {
   ask(code) {
     const area = this.model.area.get(code);
     const at = this.film.now();
+    const heard = this.inProposal(at);
+    // Its winner is said later: the situation makes it a rally already.
+    if (heard && area.units.length && !this.accept(heard)) return;
     const open = this.rally;
-    const holds = open && (!open.timed || this.model.holds(open, at));
+    const holds = open && (!open.timed || heard || this.model.holds(open, at));
     const rally = holds ? open : this.model.rallyAt(at);
-    const hit = rally && !rally.timed ? this.model.last(rally) : at;
+    const hit = rally && (rally.timed ? this.hitBefore(at, rally) : this.model.last(rally));
     if (!rally) this.say(w("no_rally_at", { time: clock(at) }));
     else if (this.model.closed(rally.uuid, code)) this.say(w("area_is_closed", { area: area.name }));
     else if (!area.units.length) this.say(w("no_unit", { area: area.name }));
@@ -82,12 +104,15 @@ export const rallyActs = {
     }
   },
 
+  // False where that is no answer to what is asked.
   answer(index) {
     const prompt = this.ui.prompt;
+    if (prompt?.fact) return this.answerFact(index);
     const unit = prompt?.units[index];
-    if (unit === undefined) return;
+    if (unit === undefined) return false;
     this.ui.prompt = null;
     this.add(prompt.rally, prompt.area, unit, prompt.at);
+    return true;
   },
 
   add(rally, area, unit, hit_s) {

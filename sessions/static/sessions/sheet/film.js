@@ -6,13 +6,18 @@ import { button, el } from "./dom.js";
 import { clock, readClock, sizeWords, w } from "./words.js";
 
 const BEFORE = 2;
+// How fast the first pass may run, one after the other by the same key.
+const QUICK = [1, 1.5, 2];
 // What is said without anything being wrong.
-const PLAIN = new Set([null, "film_away_why", "film_checking"]);
+const PLAIN = new Set([null, "film_away_why", "film_checking", "film_ends_before"]);
 
 export class Film {
   constructor(pane, films) {
     this.films = films;
     this.rate = 1;
+    this.quick = QUICK[0];
+    this.halved = false;
+    this.pass = 1;
     this.until = null;
     this.at = 0;
     this.runs = false;
@@ -23,6 +28,7 @@ export class Film {
     this.said = el("p", { class: "film-said soft small", role: "status", hidden: true });
     this.opened = new Map();
     pane.replaceChildren(...this.parts());
+    this.setRate();
     this.time.addEventListener("change", () => this.typed());
     this.video.hidden = true;
     if (films.length) this.show(films[0]);
@@ -37,6 +43,7 @@ export class Film {
   parts() {
     this.runButton = button(w("run"), () => this.toggle(), { "data-key": "Space" });
     this.slow = button(w("half_speed"), () => this.half(), { "aria-pressed": "false" });
+    this.quickButton = button("", () => this.faster(), { "data-focus": "faster" });
     const own = el("input", { type: "file", accept: "video/*,.mkv", on: { change: (event) => this.open(event) } });
     this.pickWords = el("span", {}, w("own_film"));
     this.pick = el("label", { class: "fact own-film", hidden: this.films.length > 0 }, this.pickWords, own);
@@ -48,11 +55,13 @@ export class Film {
       button(w("back"), () => this.jump(-2)),
       button(w("on"), () => this.jump(2)),
       this.slow,
+      this.quickButton,
     );
     return [this.video, this.said, this.pick, tools];
   }
 
   say(key, values = {}) {
+    this.saidKey = key;
     this.said.textContent = key ? w(key, values) : "";
     this.said.className = `film-said ${PLAIN.has(key) ? "soft small" : "note wrong"}`;
     this.said.hidden = !key;
@@ -217,11 +226,50 @@ export class Film {
   }
 
   half() {
+    this.halved = !this.halved;
+    this.setRate();
+  }
+
+  // The first pass may run faster than the match was played; what is judged is seen as it was.
+  faster() {
+    this.quick = QUICK[(QUICK.indexOf(this.quick) + 1) % QUICK.length];
+    this.halved = false;
+    this.setRate();
+    return this.quick;
+  }
+
+  pace(pass) {
+    if (this.pass === pass) return;
+    this.pass = pass;
+    this.setRate();
+  }
+
+  setRate() {
     const at = this.now();
-    this.rate = this.rate === 1 ? 0.5 : 1;
+    this.rate = this.halved ? 0.5 : this.pass === 1 ? this.quick : 1;
     if (this.film) this.video.playbackRate = this.rate;
-    else this.seek(at);
-    this.slow.setAttribute("aria-pressed", String(this.rate !== 1));
+    else {
+      this.at = at;
+      this.stamp = performance.now();
+    }
+    this.slow.setAttribute("aria-pressed", String(this.halved));
+    this.quickButton.textContent = w("speed_is", { n: this.quick.toLocaleString(document.documentElement.lang) });
+    this.quickButton.hidden = this.pass !== 1;
+  }
+
+  // Whether there is a picture of a moment, or none at all is needed; a rally behind the end of the film is told.
+  shows(time) {
+    const end = this.lastMoment();
+    const behind = time >= end;
+    if (behind) this.say("film_ends_before", { time: clock(end) });
+    else if (this.saidKey === "film_ends_before") this.say(null);
+    return !behind;
+  }
+
+  lastMoment() {
+    const ends = this.films.map((film) => film.offset_s + (film.duration_s ?? Infinity));
+    if (ends.length) return Math.max(...ends);
+    return this.film && Number.isFinite(this.video.duration) ? this.video.duration : Infinity;
   }
 
   typed() {

@@ -52,7 +52,13 @@ export class Table {
 
   place(wanted) {
     const kept = new Set(wanted);
-    for (const row of [...this.body.children]) if (!kept.has(row)) row.remove();
+    for (const row of [...this.body.children]) {
+      if (kept.has(row)) continue;
+      // A row that goes must not take the keys with it.
+      const focused = row.contains(document.activeElement);
+      row.remove();
+      if (focused) this.body.closest("[data-sheet]").focus({ preventScroll: true });
+    }
     wanted.forEach((row, index) => {
       if (this.body.children[index] !== row) this.body.insertBefore(row, this.body.children[index] ?? null);
     });
