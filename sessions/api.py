@@ -35,6 +35,7 @@ from sessions.api_serializers import (
 from sessions.ledger import rally_part
 from sessions.models import Analysis, Draw, Match
 from sessions.ops.engine import NotWritable, apply_ops
+from sessions.stakes import why_closed
 from sessions.state import state_of
 from sessions.state_proposals import open_proposals
 from sessions.state_since import changes_since, stamp_of
@@ -126,24 +127,24 @@ class DrawView(APIView):
         responses={200: DrawSerializer, 409: OpenApiResponse(NotWritableSerializer)},
     )
     def post(self, request: Any, slug: str, uuid: UUID) -> Response:
-        """Draw the first ``planned``, or go on along the same order until ``planned`` are drawn."""
+        """Draw the first ``planned``, or go on along the same order until ``planned`` are drawn; or draw rallies."""
         analysis = to_write(request, uuid)
         sent = DrawRequestSerializer(data=request.data)
         sent.is_valid(raise_exception=True)
-        if not analysis.writable:
-            message = _("This analysis is %(state)s: nothing more can be drawn.")
-            return Response(
-                {"message": message % {"state": analysis.get_state_display()}, "results": []}, status=409
-            )
+        if closed := why_closed(request.user, analysis):
+            return Response({"message": closed, "results": []}, status=409)
         area = get_object_or_404(Area, club=request.viewer.club, code=sent.validated_data["area"])
-        planned = sent.validated_data["planned"]
-        there = Draw.objects.filter(match=analysis.match_id, area=area).first()
-        if there is not None and planned > there.planned:
+        planned, every = sent.validated_data.get("planned"), sent.validated_data.get("every")
+        there = draws.last_open(list(Draw.objects.filter(match=analysis.match_id, area=area)))
+        going_on = there is not None and planned is not None and not sent.validated_data["new_wave"]
+        if going_on and planned > there.planned:
             draw = draws.draw_more(
                 by=request.user, analysis=analysis, area=area, more=planned - there.planned
             )
         else:
-            draw = draws.make_draw(by=request.user, analysis=analysis, area=area, planned=planned)
+            draw = draws.make_draw(
+                by=request.user, analysis=analysis, area=area, planned=planned, every=every
+            )
         return Response(draws.shown_draw(draw, area.code))
 
 

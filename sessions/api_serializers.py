@@ -69,11 +69,26 @@ class NotWritableSerializer(serializers.Serializer):
 
 class DrawRequestSerializer(serializers.Serializer):
     area = serializers.CharField(max_length=20, validators=[storable])
-    planned = serializers.IntegerField(min_value=1, max_value=9999)
+    planned = serializers.IntegerField(min_value=1, max_value=9999, required=False)
+    every = serializers.IntegerField(min_value=2, max_value=20, required=False)
+    new_wave = serializers.BooleanField(
+        default=False,
+        help_text="For units that were listed after the last draw, also where that has some left.",
+    )
+
+    def validate(self, data: dict[str, Any]) -> dict[str, Any]:
+        if ("planned" in data) == ("every" in data):
+            raise serializers.ValidationError(
+                {"planned": _("Say either how many situations, or every how many rallies.")}
+            )
+        return data
 
 
 class DrawSerializer(serializers.Serializer):
     area = serializers.CharField()
+    wave = serializers.IntegerField()
+    every = serializers.IntegerField(allow_null=True)
+    first = serializers.IntegerField(allow_null=True)
     planned = serializers.IntegerField()
     listed = serializers.IntegerField()
     drawn = serializers.ListField(child=serializers.UUIDField())

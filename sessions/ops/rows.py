@@ -14,7 +14,7 @@ from django.db.models import F
 from django.utils.translation import gettext as _
 
 from clubcoach.models import User
-from sessions import rally_numbers
+from sessions import draw_rule, rally_numbers
 from sessions.models import Closure, Mark, Op, Rally, RallyEdit, Situation
 from sessions.ops.lens import Lens
 from sessions.ops.reading import Refused
@@ -235,13 +235,15 @@ def _write_situation(batch: Batch, change: Change) -> Row:
         situation = Situation(
             uuid=row.id, analysis_id=batch.lens.analysis.pk, rev=1, **change.extra, **change.fields
         )
+        draw_rule.follow(situation)
         situation.save(force_insert=True)
     else:
         situation = row.found
         for name, value in wanted.items():
             setattr(situation, name, value)
         situation.rev = row.rev + 1
-        situation.save(update_fields=[*wanted, "rev"])
+        ruled = ["drawn"] if "shown_only" in wanted and draw_rule.follow(situation) else []
+        situation.save(update_fields=[*wanted, *ruled, "rev"])
     values = shown_situation(situation, situation.area.code, str(situation.rally.uuid))
     return Row("situation", row.id, situation, situation.rev, values)
 

@@ -9,6 +9,7 @@ from django.db.models import Q
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
+from sessions import draw_rule
 from sessions.models import Closure, Mark, Rally, Situation
 from sessions.ops.reading import Refused
 from sessions.ops.rows import Batch, Change
@@ -69,9 +70,11 @@ def _situation(batch: Batch, change: Change) -> None:
     if found is None:
         _stays_open(batch, after["shown_only"], rally.pk, area.pk)
         return
-    if after["shown_only"] and found.drawn:
+    # Where rallies were drawn, listing goes on: what was listed by mistake may go.
+    fixed = found.drawn and not draw_rule.has_rule(rally.match_id, area.pk)
+    if after["shown_only"] and fixed:
         raise Refused("shown_only", _("This situation was drawn: it cannot be one that is only shown."))
-    if after["dropped"] and found.drawn:
+    if after["dropped"] and fixed:
         raise Refused(
             "target", _("This situation was drawn. Say why it cannot be judged instead of removing it.")
         )

@@ -50,6 +50,7 @@ def test_the_first_of_a_random_order_are_drawn(court: Court) -> None:
     assert draw.weights == {
         "taken": 12,
         "by_stratum": dict.fromkeys(Counter(row["stratum"] for row in draw.frame), 1.0),
+        "unreached": [],
     }
     assert AuditEvent.objects.filter(action="draw.made").count() == 1
 
