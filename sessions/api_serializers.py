@@ -89,6 +89,7 @@ class DrawSerializer(serializers.Serializer):
     wave = serializers.IntegerField()
     every = serializers.IntegerField(allow_null=True)
     first = serializers.IntegerField(allow_null=True)
+    units = serializers.ListField(child=serializers.IntegerField(), help_text="Whose situations are in it.")
     planned = serializers.IntegerField()
     listed = serializers.IntegerField()
     drawn = serializers.ListField(child=serializers.UUIDField())

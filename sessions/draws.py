@@ -225,6 +225,7 @@ def shown_draw(draw: Draw, area: str, listed: list[tuple[str, str]] | None = Non
         "wave": draw.wave,
         "every": draw.every,
         "first": draw.first,
+        "units": sorted({row["unit"] for row in draw.frame}),
         "planned": draw.planned,
         "listed": len(rows) if draw.every else len(draw.order),
         "drawn": [situation for situation, _rally in rows] if draw.every else drawn_of(draw),

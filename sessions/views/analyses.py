@@ -17,7 +17,7 @@ from django.views.decorators.http import require_GET, require_POST
 from clubcoach.access import Can, Viewer, club_view
 from players.forms import tell
 from players.models import Player
-from sessions import services
+from sessions import draws, services
 from sessions.forms import AssignForm, PublishForm, ReturnForm, SubmitForm, SureForm, WordsForm
 from sessions.hunches import answers_of
 from sessions.models import Analysis, Situation
@@ -51,6 +51,7 @@ def _page(request: Any, row: Analysis, bound: dict[str, forms.Form] | None = Non
         "versions": _versions(row, request.viewer),
         "open_areas": services.open_areas(row) if row.state in Analysis.OPEN else [],
         "counts": _counts(row),
+        **_drawing(row, reviews=bool(request.viewer.can(Can.REVIEW))),
         "answers": answers_of(row, mine=standing.mine),
         "may_look": bool(standing.first_look()) and not marking_begun(row),
     }
@@ -110,6 +111,16 @@ def _versions(row: Analysis, viewer: Viewer) -> list[Analysis]:
         own = version.analyst is not None and version.analyst.user_id == viewer.user.pk
         version.may_open = reviews or own  # type: ignore[attr-defined]
     return chain if len(chain) > 1 else []
+
+
+def _drawing(row: Analysis, *, reviews: bool) -> dict[str, Any]:
+    """How each area was drawn; for whoever reviews also what of it was set aside."""
+    if row.plan != Analysis.Plan.DRAWN:
+        return {}
+    areas = [part.area for part in row.lens.all()]
+    names = {area.code: area.name for area in areas}
+    drawn = [{**draw, "area": names[draw["area"]]} for draw in draws.shown_draws(row.match, areas)]
+    return {"draws": drawn, "set_aside": draws.set_aside(row) if reviews else []}
 
 
 def _counts(row: Analysis) -> dict[str, int]:
