@@ -1,6 +1,6 @@
 // What the sheet says about itself: what is on its way, what was not taken, and where two devices differ.
 import { button, el, redraw } from "./dom.js";
-import { w } from "./words.js";
+import { clock, w } from "./words.js";
 
 // A mark is answered in a moment: only what lasts is worth a word to somebody who listens to the page.
 const SOON = 600;
@@ -91,14 +91,16 @@ export class Notes {
         n: model.find("rally", first)?.number ?? "",
       });
     }
+    if (kind === "proposal") return w("heard_at", { time: clock(model.find("proposal", first)?.start_s) });
     const situation = model.find("situation", first);
     const area = model.area.get(situation?.area ?? note.body?.area)?.name ?? "";
     const n = model.find("rally", situation?.rally ?? note.body?.rally)?.number ?? "";
-    return kind === "mark" ? w("check_in_rally", { code: second, n }) : w("area_in_rally", { area, n });
+    return ["mark", "spot"].includes(kind) ? w("check_in_rally", { code: second, n }) : w("area_in_rally", { area, n });
   }
 
   values({ timed, ...values }) {
-    const known = ([name]) => timed !== false || !["start_s", "hit_s"].includes(name);
+    const known = ([name]) =>
+      !["film", "u", "v"].includes(name) && (timed !== false || !["start_s", "hit_s"].includes(name));
     const words = timed === false ? [w("without_time")] : [];
     return Object.entries(values)
       .filter(known)
@@ -112,6 +114,7 @@ export class Notes {
     if (name === "situations") return value === null ? w("not_done") : w("done_area");
     if (name === "winner") return value === "none" ? w("nobody") : this.acts.model.pairName(value) || "…";
     if (name === "ball") return w(`ball_${value}`);
+    if (name === "dismissed") return w(value ? "no_rally_here" : "heard_open");
     if (name === "dropped") return w(value ? "removed" : "there");
     return value === null || value === ""
       ? "…"
