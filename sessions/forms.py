@@ -247,6 +247,20 @@ class RequestForm(forms.Form):
     purpose = forms.ChoiceField(label=_("Purpose"), choices=Analysis.Purpose.choices)
     plan = forms.ChoiceField(label=_("What counts"), choices=Analysis.Plan.choices)
     extent = forms.ChoiceField(label=_("Extent"), choices=Analysis.Extent.choices)
+    rally_facts = forms.MultipleChoiceField(
+        label=_("Asked of each rally beyond its winner"),
+        required=False,
+        widget=forms.CheckboxSelectMultiple,
+        choices=[
+            ("net_pair", _("who was at the net when it ended: what the net is worth to this pair")),
+            ("ended_by", _("whose hit ended it: who decides rallies, and who gives them away")),
+            (
+                "ended_how",
+                _("how it ended: by a ball nobody reached, under pressure, without need, a double fault"),
+            ),
+        ],
+        help_text=_("Each is one key more in every rally of the match. Tick only what you will talk about."),
+    )
 
     def __init__(
         self, *args: Any, match: Match, coaches: Iterable[User], barred: Collection[int] = (), **kwargs: Any

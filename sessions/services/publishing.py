@@ -147,6 +147,7 @@ def new_version(*, by: User, analysis: Analysis, now: datetime | None = None) ->
         purpose=analysis.purpose,
         plan=analysis.plan,
         extent=analysis.extent,
+        rally_facts=analysis.rally_facts,
         version=analysis.version + 1,
         supersedes=analysis,
         state=State.IN_PROGRESS,

@@ -24,6 +24,8 @@ def _heard() -> dict[str, Any]:
         "heard_from_to": _(
             "Heard from {from} to {to}: {sure}. It is a rally as soon as somebody says who won it."
         ),
+        "heard_at": _("What was heard at {time}"),
+        "heard_open": _("not decided"),
         "heard_who_won": _("Won by"),
         "heard_again": _("Show it again"),
         "heard_left": in_forms("{n} heard, not decided", "{n} heard, not decided"),

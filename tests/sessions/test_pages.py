@@ -5,12 +5,14 @@ import uuid
 from datetime import date, timedelta
 
 import pytest
+from django.core.exceptions import ValidationError
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 from django.utils import timezone
 
 from players.models import Area, Unit
+from sessions import services
 from sessions.models import Analysis, AnalysisComment, Cover, LensArea, Match, Seat
 from tests import factories as make
 from tests.sessions.chain import make_chain, unit_of
@@ -158,6 +160,36 @@ class TestRequestPage:
             Unit.objects.pair_of(chain.cast.ana, chain.cast.dan),
         }
 
+    def test_what_is_asked_of_each_rally_is_wished_and_goes_on_in_a_correction(self, chain):
+        self.ask(chain)
+        assert Analysis.objects.latest("pk").rally_facts == []
+        client = chain.cast.client(chain.cast.head_coach)
+        form = text_of(client.get(url("request_analysis") + f"?match={chain.match.uuid}"))
+        for words in (
+            "who was at the net when it ended",
+            "whose hit ended it",
+            "under pressure",
+            "one key more",
+        ):
+            assert words in form
+        self.ask(chain, rally_facts=["ended_how", "net_pair"])
+        made = Analysis.objects.latest("pk")
+        assert made.rally_facts == ["net_pair", "ended_how"]
+        made.state, made.published_at = "published", timezone.now()
+        made.save()
+        again = services.new_version(by=chain.cast.head_coach, analysis=made)
+        assert again.rally_facts == ["net_pair", "ended_how"]
+
+    def test_the_service_takes_no_other_fact(self, chain):
+        with pytest.raises(ValidationError, match="three things more"):
+            services.request_analysis(
+                by=chain.cast.head_coach,
+                match=chain.match,
+                units=[chain.unit],
+                areas=[chain.area("lob")],
+                rally_facts=["weather"],
+            )
+
     @pytest.mark.parametrize(
         ("field", "words", "change"),
         [
@@ -172,6 +204,7 @@ class TestRequestPage:
             ("due_on", "past", lambda chain: {"due_on": "2026-01-01"}),
             ("due_on", "valid date", lambda chain: {"due_on": "soon"}),
             ("purpose", "not one of the available", lambda chain: {"purpose": "fun"}),
+            ("rally_facts", "not one of the available", lambda chain: {"rally_facts": ["weather"]}),
         ],
     )
     def test_bad_input_is_said_at_its_field(self, chain, field, words, change):

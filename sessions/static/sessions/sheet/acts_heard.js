@@ -3,6 +3,8 @@
 import { clock, w } from "./words.js";
 
 const LEAD_IN_S = 1;
+// A rally ends with its last hit; who won is seen a moment later.
+const RUN_OUT_S = 1;
 // A situation is noticed a moment after its hit, and so is the serve of a rally that somebody starts by hand.
 const NOTICED_S = 1.2;
 const BEFORE_SERVE_S = 3;
@@ -61,7 +63,7 @@ export const heardActs = {
     this.refresh();
   },
 
-  // From just before a rally to its end, where the film holds; one that has no end yet runs on.
+  // From just before a rally to just after its last hit, where the film holds; one that has no end yet runs on.
   watch(row) {
     if (row.timed === false) return;
     if (!this.film.film) {
@@ -72,7 +74,7 @@ export const heardActs = {
     const there = this.film.shows(row.start_s);
     if (!there) this.film.hold();
     this.film.seek(Math.max(0, row.start_s - LEAD_IN_S));
-    if (there) this.film.run(row.end_s);
+    if (there) this.film.run(row.end_s && row.end_s + RUN_OUT_S);
   },
 
   // The number of a rally that comes in at a time, as the server gives it.
