@@ -1,14 +1,34 @@
-"""Who may not judge which match: the rule of `has_stake`, for many people at once."""
+"""Who may not judge which match: the rule of `has_stake` for many people at once, and what follows for marks."""
 
 from collections import defaultdict
 from collections.abc import Iterable
 
 from django.db.models import Count, Q
+from django.utils.translation import gettext as _
 
 from clubcoach.access import ROLE_RIGHTS, Can
 from clubcoach.models import Club, User
 from players.models import Guardianship, Player
 from sessions.models import Analysis, Match
+from sessions.models.analyses import has_stake
+
+
+def why_closed(person: User, analysis: Analysis) -> str:
+    """Why its analyst can write nothing more in an analysis; empty while she can.
+
+    A stake may come after it was given to her: a seat is corrected, a child joins the club. What she marked before
+    stays as it is, and what she marks from then on stays on her device, as with a version that is over.
+    """
+    if not analysis.writable:
+        return _("This analysis is %(state)s: nothing more can be written in it.") % {
+            "state": analysis.get_state_display()
+        }
+    if has_stake(person, analysis.match):
+        return _(
+            "You or your family played in this match, so nothing more is taken from you here."
+            " Ask the head coach to give it to somebody else."
+        )
+    return ""
 
 
 def coaches_of(club: Club) -> list[User]:

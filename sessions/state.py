@@ -11,7 +11,7 @@ from django.urls import reverse
 from django.utils.translation import gettext as _
 
 from clubcoach.compute.ledger_rules import pair_of
-from players.models import CheckWording
+from players.models import CheckListVersion, CheckWording
 from sessions.draws import shown_draws
 from sessions.hunches import shown_hunches
 from sessions.ledger import rally_part
@@ -19,6 +19,7 @@ from sessions.models import Analysis, Film, Mark, Match, MatchFilm, Op
 from sessions.ops.lens import Lens, lens_of
 from sessions.ops.rows import SITUATION_FIELDS, revisions_of_cleared, shown_situation
 from sessions.sparse import EMPTY, sparse
+from sessions.stakes import why_closed
 from sessions.state_court import check_part, court_part, spot_part
 from sessions.state_proposals import proposal_part
 
@@ -74,8 +75,16 @@ def shown_analysis(analysis: Analysis, by: Any) -> Document:
         "due_on": analysis.due_on.isoformat() if analysis.due_on else None,
         "check_list": analysis.check_list.number,
         "rally_facts": analysis.rally_facts,
-        "writable": mine and analysis.writable,
+        "list_newer": _newer_list(analysis),
+        "writable": mine and not why_closed(by, analysis),
     }
+
+
+def _newer_list(analysis: Analysis) -> int | None:
+    """The number of the club's newer list: the analysis goes on with its own."""
+    newest = CheckListVersion.objects.of(analysis.match.club).values_list("number", flat=True).first()
+    own = analysis.check_list
+    return newest if newest is not None and not own.past and newest > own.number else None
 
 
 def _match(match: Match) -> Document:

@@ -21,6 +21,7 @@ from sessions.ops.kinds import KINDS
 from sessions.ops.lens import lens_of
 from sessions.ops.reading import Refused, Stale
 from sessions.ops.rows import Batch, Change, Row, shown, write
+from sessions.stakes import why_closed
 
 OpData = dict[str, Any]
 Result = dict[str, Any]
@@ -63,8 +64,8 @@ def _apply(by: User, analysis: Analysis, ops: Sequence[OpData], now: datetime) -
     known = {
         str(op.uuid): op for op in Op.objects.filter(analysis=locked, uuid__in=[row["op"] for row in ops])
     }
-    if not locked.writable:
-        return _answers_of_before(locked, ops, known)
+    if closed := why_closed(by, locked):
+        return _answers_of_before(closed, ops, known)
     last = dict(
         Op.objects.filter(analysis=locked, device__in={row["device"] for row in ops})
         .order_by()
@@ -80,14 +81,10 @@ def _apply(by: User, analysis: Analysis, ops: Sequence[OpData], now: datetime) -
     return [results[index] for index in range(len(ops))]
 
 
-def _answers_of_before(analysis: Analysis, ops: Sequence[OpData], known: dict[str, Op]) -> list[Result]:
+def _answers_of_before(closed: str, ops: Sequence[OpData], known: dict[str, Op]) -> list[Result]:
     answers = [_repeat(row, known[str(row["op"])]) for row in ops if str(row["op"]) in known]
     if len(answers) < len(ops):
-        raise NotWritable(
-            _("This analysis is %(state)s: nothing more can be written in it.")
-            % {"state": analysis.get_state_display()},
-            answers,
-        )
+        raise NotWritable(closed, answers)
     return answers
 
 

@@ -14,6 +14,7 @@ from django.views.decorators.http import require_GET
 from clubcoach.access import Can, club_view
 from sessions import sheet_keys
 from sessions.models import Analysis, Film
+from sessions.stakes import why_closed
 from sessions.views.sheet_courts import court_urls
 from sessions.views.sheet_words import sheet_words
 
@@ -24,7 +25,7 @@ def sheet(request: Any, analysis: UUID) -> HttpResponse:
     """Read-only for everybody but the analyst, and for her too once it was submitted."""
     found = get_object_or_404(Analysis.objects.seen_by(request.viewer).with_page_parts(), uuid=analysis)
     mine = found.analyst is not None and found.analyst.user_id == request.user.pk
-    writable = mine and found.writable
+    writable = mine and not why_closed(request.user, found)
     shown = [Film.State.READY, Film.State.AWAY]
     unseen = Film.objects.filter(match_films__match=found.match_id).exclude(state__in=shown)
     return render(

@@ -207,6 +207,9 @@ def _said() -> dict[str, str]:
         "area_is_closed": _("{area} is done in this rally. Open it again first."),
         "all_marked": _("Every check of this situation is marked."),
         "all_done": _("Every situation is marked."),
+        "list_newer": _(
+            "The club's check list is now version {newer}; this analysis goes on with version {own}."
+        ),
         "nothing_listed": _("No situation to look at yet."),
         "no_state": _("The sheet could not be read. Reload the page."),
     }

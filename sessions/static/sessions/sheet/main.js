@@ -104,6 +104,9 @@ class Sheet {
     this.spots.draw();
     this.thumbs.draw(model, ui);
     this.notes.draw();
+    const { check_list: own, list_newer: newer } = model.analysis;
+    part("list").hidden = !newer;
+    part("list").textContent = newer ? w("list_newer", { newer, own }) : "";
     this.film.pace(ui.pass);
     const left = model.proposalList.length;
     const score = model.rallyList.length ? [w("stands", { score: model.end })] : [];
