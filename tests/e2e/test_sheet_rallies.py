@@ -279,7 +279,7 @@ def test_the_film_runs_faster_holds_at_the_end_and_ends_before_its_rallies(
     page.locator("[data-sheet]").focus()
     page.wait_for_function("() => !document.querySelector('video').paused")
     # A moment after the last hit: until then nobody has seen who won.
-    stands_at(page, last.end_s + 1)
+    stands_at(page, last.end_s + 1.5)
     keys(page, "Digit0")
     expect(video).to_have_js_property("playbackRate", 0.5)
     keys(page, "Digit0")

@@ -4,7 +4,7 @@ import { clock, w } from "./words.js";
 
 const LEAD_IN_S = 1;
 // A rally ends with its last hit; who won is seen a moment later.
-const RUN_OUT_S = 1;
+const RUN_OUT_S = 1.5;
 // A situation is noticed a moment after its hit, and so is the serve of a rally that somebody starts by hand.
 const NOTICED_S = 1.2;
 const BEFORE_SERVE_S = 3;
