@@ -140,7 +140,7 @@ class TestList:
         hear(film, [*HEARD, (50.0, 55.0, 0.9)], delay_s=1.0)
         make.make_rally(chain.match, number=7, start_s=100.0, end_s=104.01)
         make.make_rally(chain.match, number=8, start_s=124.9, end_s=127.0)
-        make.make_rally(chain.match, number=9, start_s=141.0, end_s=None)
+        make.make_rally(chain.match, number=9, start_s=139.0, end_s=None)
         make.make_rally(chain.match, number=10, start_s=143.5, end_s=149.0)
         page = see(chain, film)
         first, second, third, fourth = rows(film)
