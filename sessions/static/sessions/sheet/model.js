@@ -106,6 +106,11 @@ export class Model {
     for (const name of ["analysis", "draws", "hits", "hunches"]) {
       if (name in doc) this[name] = doc[name];
     }
+    // A draw marks situations that nobody wrote in since.
+    for (const uuid of doc.draws?.flatMap((draw) => draw.drawn) ?? []) {
+      const row = this.situations.get(uuid);
+      if (row && !row.drawn) this.situations.set(uuid, { ...row, drawn: true });
+    }
     if (rallies) this.takeRallies(rallies, []);
     this.put(pending);
   }
