@@ -1,7 +1,7 @@
-"""The demo's two filmed matches: one published with everything the film shows, one waiting to be analysed."""
+"""The demo's filmed matches: one published with everything the film shows, one half coded, one waiting."""
 
 import uuid
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
@@ -12,11 +12,13 @@ from clubcoach.compute.checklist import asked_checks
 from clubcoach.compute.court import LANDMARKS
 from clubcoach.jobs import run_due
 from players.models import Area, Check, Unit
+from reports.demo import under_way
 from reports.demo.scene import render_scene
 from reports.demo.scene_frames import camera
 from sessions.models import Analysis, Closure, Film, Mark, Match, Rally, Situation
 from sessions.services import (
     add_film,
+    copy_court,
     place_court,
     publish,
     request_analysis,
@@ -50,30 +52,31 @@ def add(cast: "Cast", new_match: Callable[..., Match], say: Say, *, now: datetim
 
     truth = render_scene(path, beside, progress=tell)
     today = cast.club.today(now)
-    earlier = new_match(cast, today - timedelta(days=2), HOME, AWAY, now)
-    later = new_match(cast, today - timedelta(days=1), HOME, AWAY, now)
-    for match in (earlier, later):
+    half, earlier, later = (new_match(cast, today - timedelta(days=n), HOME, AWAY, now) for n in (3, 2, 1))
+    for match in (half, earlier, later):
         with path.open("rb") as film:
             upload = File(film, name="match.webm")
             add_film(by=cast.head_coach, match=match, upload=upload, offset_s=0.0, now=now)
     run_due()
-    _place_court(cast, earlier, later, now)
+    _place_court(cast, earlier, (half, earlier, later), now)
     _publish(cast, earlier, truth, now)
     run_due()
     _ask(cast, later, now)
     _leave_open(cast, later, now)
-    say("the filmed match is published; a second one waits for its analyst")
+    copy_court(by=cast.assistants[0], film=match_film(half))
+    under_way.add(cast, half, _units(cast)["1"], "1", truth, now=now)
+    say("the filmed match is published; a second one waits for its analyst, a third is half coded")
 
 
-def _place_court(cast: "Cast", earlier: Match, later: Match, now: datetime) -> None:
-    """The court clicked into the first film by a steady hand; the second film stands at the same place, unplaced."""
+def _place_court(cast: "Cast", earlier: Match, matches: Iterable[Match], now: datetime) -> None:
+    """The court clicked into one film by a steady hand; the other films stand at the same place, unplaced."""
     place = save_camera(
         by=cast.head_coach,
         club=cast.club,
         name="Court 2, above the glass",
         words="On the bracket behind the near back wall, 3.5 m up, tilted until both near corners are in view",
     )
-    for match in (earlier, later):
+    for match in matches:
         set_camera(by=cast.head_coach, film=match_film(match), camera=place)
     film = match_film(earlier)
     stood = camera(film.width or 0, film.height or 0)

@@ -17,6 +17,7 @@ from reports.demo.people import SLUG
 from reports.management.commands import fill_demo
 from reports.models import FocusPoint, Homework, Score, SharedFit
 from sessions import services
+from sessions.hunches import answers_of
 from sessions.models import Analysis, Lesson, Mark, Match, Situation, Tally
 
 pytestmark = pytest.mark.django_db(transaction=True)
@@ -66,12 +67,20 @@ def test_one_filmed_match_is_published_and_a_second_waits(settings, tmp_path, mo
     monkeypatch.setattr(film, "render_scene", small)
     said = []
     club = demo.fill(said.append, weeks=1)
-    assert said[-1] == "the filmed match is published; a second one waits for its analyst"
+    assert said[-1].startswith("the filmed match is published; a second one waits for its analyst, a third")
     filmed = Match.objects.filter(club=club, match_films__film__state="ready").order_by("played_on")
-    published, waits = filmed
+    half, published, waits = filmed
     assert {row.state for row in published.analyses.all()} == {"published"}
     assert {row.state for row in waits.analyses.all()} == {"assigned", "requested"}
     assert not waits.rallies.exists()
+    (coded,) = half.analyses.all()
+    assert (coded.state, coded.plan, coded.hunches.count()) == ("in_progress", "drawn", 3)
+    assert half.draws.count() == 2
+    drawn = coded.situations.filter(drawn=True)
+    assert drawn.count() == 18
+    assert drawn.filter(marks__isnull=False).distinct().count() == 6
+    assert half.match_films.get().film.court_views.exists()
+    assert {answer.verdict for answer in answers_of(coded, mine=True)} == {"open"}
     # The ledger has nothing to say against what the film shows, and nothing is marked that the list does not ask.
     keeper = Keeper(published.match_format, first_server=published.first_server)
     for row in published.rallies.order_by("number"):
@@ -94,7 +103,7 @@ def test_one_filmed_match_is_published_and_a_second_waits(settings, tmp_path, mo
     kept = [path.relative_to(tmp_path).parts[0] for path in tmp_path.rglob("*") if path.is_file()]
     assert len(kept) > 5
     assert {"films", "stills", "strips"} <= set(kept)
-    assert kept.count("films") == 1, "both matches have the same film"
+    assert kept.count("films") == 1, "the matches have the same film"
     fill_demo.remove()
     left = [path.relative_to(tmp_path).parts[0] for path in tmp_path.rglob("*") if path.is_file()]
     assert set(left) <= {"demo"}
