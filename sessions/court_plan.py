@@ -121,3 +121,54 @@ def lines_drawn(lines: Iterable[dict[str, Any]]) -> SafeString:
 def _polyline(points: Sequence[Sequence[float]]) -> SafeString:
     told = " ".join(f"{svg.number(u)},{svg.number(v)}" for u, v in points)
     return format_html('<polyline class="halo" points="{}"/><polyline points="{}"/>', told, told)
+
+
+# Metres beside the half that the plan of places draws, for its words.
+WORDS_PAD = 26.0
+PLACES_SCALE = 28.0
+SHADES = 4
+
+
+def places_plan(
+    numbers: Sequence[Sequence[int]], bands: Sequence[float], third: float, label: str
+) -> SafeString:
+    """One half of the court from above, the net on top: a number in each zone, three to a band."""
+    most = max((n for row in numbers for n in row), default=0)
+    edges_y = [0.0, *bands, HALF_LENGTH]
+    edges_x = [-HALF_WIDTH, -third, third, HALF_WIDTH]
+    parts: list[SafeString] = []
+    for band, row in enumerate(numbers):
+        for column, n in enumerate(row):
+            left, top = _half(edges_x[column], edges_y[band])
+            right, bottom = _half(edges_x[column + 1], edges_y[band + 1])
+            shade = 0 if not n else max(1, round(SHADES * n / most))
+            parts.append(
+                format_html(
+                    '<rect class="place-zone place-{}" x="{}" y="{}" width="{}" height="{}"/>',
+                    shade,
+                    svg.number(left),
+                    svg.number(top),
+                    svg.number(right - left),
+                    svg.number(bottom - top),
+                )
+            )
+            parts.append(svg.text("place-number", (left + right) / 2, (top + bottom) / 2 + 7, str(n)))
+    parts += [
+        svg.line("court-line", *_half(-HALF_WIDTH, bands[-1]), *_half(HALF_WIDTH, bands[-1])),
+        svg.line("court-line", *_half(0, 0), *_half(0, bands[-1])),
+        svg.line("place-net", *_half(-HALF_WIDTH - 0.3, 0), *_half(HALF_WIDTH + 0.3, 0)),
+        svg.text("court-word", *_half(0, -0.35), _("net")),
+        svg.text("court-word", *_half(0, HALF_LENGTH + 0.65), _("back glass")),
+    ]
+    width, height = _half(HALF_WIDTH, HALF_LENGTH)
+    return format_html(
+        '<svg class="court-plan places-plan" viewBox="0 0 {} {}" role="img" aria-label="{}">{}</svg>',
+        svg.number(width + WORDS_PAD),
+        svg.number(height + WORDS_PAD),
+        label,
+        svg.joined(parts),
+    )
+
+
+def _half(x: float, depth: float) -> tuple[float, float]:
+    return WORDS_PAD + (x + HALF_WIDTH) * PLACES_SCALE, WORDS_PAD + depth * PLACES_SCALE

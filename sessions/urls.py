@@ -1,7 +1,18 @@
 from django.urls import path
 
 from sessions import urls_court, urls_films, urls_listening
-from sessions.views import analyses, desk, films, first_look, lessons, matches, sheet, sheet_keys, situations
+from sessions.views import (
+    analyses,
+    desk,
+    films,
+    first_look,
+    lessons,
+    matches,
+    places,
+    sheet,
+    sheet_keys,
+    situations,
+)
 
 urlpatterns = [
     path("desk/", desk.desk, name="desk"),
@@ -18,6 +29,7 @@ urlpatterns = [
     path("analyses/<uuid:analysis>/", analyses.analysis, name="analysis"),
     path("analyses/<uuid:analysis>/sheet/", sheet.sheet, name="sheet"),
     path("analyses/<uuid:analysis>/first-look/", first_look.first_look, name="first_look"),
+    path("analyses/<uuid:analysis>/places/", places.places, name="places"),
     path("sheet-keys/", sheet_keys.sheet_keys, name="sheet_keys"),
     path("analyses/<uuid:analysis>/assign/", analyses.analysis_assign, name="analysis_assign"),
     path("analyses/<uuid:analysis>/submit/", analyses.analysis_submit, name="analysis_submit"),

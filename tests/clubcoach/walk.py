@@ -29,6 +29,7 @@ from sessions.models import (
     Mark,
     MatchFilm,
     RallyProposal,
+    Spot,
     Tally,
     Upload,
 )
@@ -117,6 +118,20 @@ def build_world(club: Any, *, coach: Any, analyst: Any, player: Any, other: Any,
     Cover.objects.filter(analysis=published).update(current=True)
     situation = make.make_situation(published, rally, unit, area, note=f"note {mark}")
     Mark.objects.create(situation=situation, check_identity=check, value="missed")
+    stood = Check.objects.get(club=club, code="F5")
+    Spot.objects.create(
+        situation=situation,
+        check_identity=stood,
+        film=film,
+        at_s=20,
+        u=0.5,
+        v=0.6,
+        x_m=0.2,
+        y_m=-4.0,
+        var_x=0.01,
+        cov_xy=0.0,
+        var_y=0.01,
+    )
     Closure.objects.create(analysis=published, rally=rally, area=area, situations=1)
     Tally.objects.create(
         analysis=published,

@@ -80,7 +80,9 @@ def held(page: Page) -> None:
     expect(page.locator(".film-place.takes")).to_be_visible()
 
 
-def test_a_foot_is_clicked_proposed_and_confirmed(sheet: Any, court: Court, placed: Film, look: Any) -> None:
+def test_a_foot_is_clicked_proposed_and_confirmed(
+    sheet: Any, court: Court, placed: Film, look: Any, no_axe_violations: Any
+) -> None:
     page = sheet()
     ask(page, "S2")
     held(page)
@@ -114,6 +116,14 @@ def test_a_foot_is_clicked_proposed_and_confirmed(sheet: Any, court: Court, plac
     saved(page)
     assert not Spot.objects.exists()
     assert Mark.objects.count() == 1, "the mark stays"
+    for x, y in ((1.0, -4.1), (2.6, -4.6), (-0.5, -5.2)):
+        click_floor(page, x, y)
+        expect(metres(page)).to_contain_text("from the net")
+    saved(page)
+    page.goto(page.url.replace("/sheet/", "/places/"))
+    expect(page.locator(".place-number")).to_have_text(["0", "0", "0", "0", "1", "0", "0", "0", "0"])
+    no_axe_violations(page)
+    look(page, "places")
 
 
 def test_by_the_keyboard_and_between_two_players(
