@@ -78,7 +78,8 @@ def film_at(page: Page) -> float:
 
 
 def go_to(page: Page, at_s: float) -> None:
-    """The film, by the field of its time; then the keys act again."""
+    """The film, held and moved by the field of its time; then the keys act again."""
+    page.evaluate("document.querySelector('video').pause()")
     field = page.get_by_label("Match time")
     field.fill(f"{at_s:.1f}")
     field.press("Tab")
@@ -152,6 +153,7 @@ def test_winner_keys_alone_lead_to_the_score(
     page.locator("tr[data-rally] button").nth(0).click()
     keys(page, "Digit8")
     expect(page.locator("tr[data-rally] .score-margin").nth(4)).to_have_text("0-0 30-30")
+    expect(page.locator(".film-said")).to_be_hidden()
     look(page, "sheet-rallies")
 
 

@@ -57,6 +57,7 @@ export const heardActs = {
     if (row) {
       this.ui.stood = row.start_s;
       if (run) this.watch(row);
+      else this.film.hold();
       const said = w("said_heard", { time: clock(row.start_s), sure: w(`sure_${row.sure}`) });
       this.say(`${told} ${said}`.trim());
     }

@@ -191,13 +191,18 @@ export class Film {
 
   run(until = null) {
     this.until = until;
-    if (this.film) this.video.play().catch(() => this.say("film_refused"));
+    if (this.film) this.play();
     else if (!this.runs) {
       this.runs = true;
       this.stamp = performance.now();
     }
     this.tick(true);
     requestAnimationFrame(this.loop);
+  }
+
+  play() {
+    // Held, or moved to another film, before it had begun to run: nothing was refused.
+    this.video.play().catch((error) => error.name === "AbortError" || this.say("film_refused"));
   }
 
   hold() {
