@@ -221,6 +221,7 @@ export class Spots {
   // The server has told what a place is in metres.
   answered(row) {
     takeAnswer(this.acts.model, row);
+    this.acts.refresh();
     const now = this.now;
     if (row.u === null || now?.row.uuid !== row.situation || now.check.code !== row.check) return;
     const words = this.proposal(now);
