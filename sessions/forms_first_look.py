@@ -18,6 +18,8 @@ POSITIONS = tuple(range(1, Hunch.MOST + 1))
 class FirstLookForm(forms.Form):
     """A line that is left empty is no hunch."""
 
+    use_required_attribute = False
+
     def __init__(self, data: Any = None, *, analysis: Analysis) -> None:
         super().__init__(data)
         self.about: dict[str, tuple[Area, Check | None]] = {}
@@ -60,6 +62,9 @@ class FirstLookForm(forms.Form):
         return groups
 
     def lines(self) -> list[list[Any]]:
+        # A line is left out as a whole: only its first field says that it may be.
+        for n in POSITIONS:
+            self.fields[f"about_{n}"].required = self.fields[f"says_{n}"].required = True
         return [[self[f"{name}_{n}"] for name in ("text", "about", "says")] for n in POSITIONS]
 
     def clean(self) -> dict[str, Any]:

@@ -66,7 +66,7 @@ export class Model {
     this.areas = doc.areas;
     this.area = new Map(doc.areas.map((area) => [area.code, area]));
     this.units = new Map(doc.units.map((unit) => [unit.id, unit]));
-    this.askedOf = new WeakMap();
+    this.knownOf = new WeakMap();
     this.nextSeq = doc.next_seq;
     this.situations = new Map(doc.situations.map((row) => [row.uuid, row]));
     this.closures = new Map(doc.closures.map((row) => [`${row.rally}/${row.area}`, row]));
@@ -264,10 +264,24 @@ export class Model {
     return situation.marks[code]?.value ?? null;
   }
 
-  // Asked of thousands at each key, and the same as long as the row is.
+  // Wanted of thousands at each key, and the same as long as the row is.
+  known(situation) {
+    let known = this.knownOf.get(situation);
+    if (!known) {
+      const asked = this.toAsk(situation);
+      const open = situation.not_codable ? [] : asked.filter((code) => !this.value(situation, code));
+      known = { asked, open };
+      this.knownOf.set(situation, known);
+    }
+    return known;
+  }
+
   asked(situation) {
-    if (!this.askedOf.has(situation)) this.askedOf.set(situation, this.toAsk(situation));
-    return this.askedOf.get(situation);
+    return this.known(situation).asked;
+  }
+
+  openChecks(situation) {
+    return this.known(situation).open;
   }
 
   toAsk(situation) {
@@ -281,11 +295,6 @@ export class Model {
 
   check(situation, code) {
     return this.area.get(situation.area)?.checks.find((check) => check.code === code);
-  }
-
-  openChecks(situation) {
-    if (situation.not_codable) return [];
-    return this.asked(situation).filter((code) => !this.value(situation, code));
   }
 
   // What is judged of an area in a rally: in a drawn plan what was drawn, never what is only shown.
