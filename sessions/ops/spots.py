@@ -23,6 +23,8 @@ FIELDS = ("film", "at_s", "u", "v")
 EMPTY: dict[str, Any] = dict.fromkeys(FIELDS)
 # A click is no finer than a hundredth of a pixel.
 DIGITS = 6
+# Players of films count a last moment that lies a little behind the end, seconds.
+AFTER_END = 0.5
 
 
 def spot_set(batch: Batch, target: str, body: Body) -> Change:
@@ -130,7 +132,7 @@ def _film(batch: Batch, uuid: str | None) -> Film:
 
 def _place(film: Film, fields: dict[str, Any]) -> Place:
     at_s = fields["at_s"]
-    if film.duration_s and at_s > film.duration_s:
+    if film.duration_s and at_s > film.duration_s + AFTER_END:
         raise Refused("at_s", _("The film ends at %(end)s.") % {"end": clock(film.duration_s)})
     view = court_spots.view_of(list(film.court_views.all()), at_s)
     fit = court_spots.fit_of(view) if view else None

@@ -158,7 +158,7 @@ def test_the_same_place_in_the_film_of_later_is_a_change(device: Device, film: F
         ("S2/1", {"v": None}, "v", "is missing"),
         ("S2/1", {"v": True}, "v", "share of the picture"),
         ("S2/1", {"at_s": -1}, "at_s", "seconds"),
-        ("S2/1", {"at_s": 61}, "at_s", "The film ends at 1:00"),
+        ("S2/1", {"at_s": 60.6}, "at_s", "The film ends at 1:00"),
         ("S2/1", {"film": "x"}, "film", "not an identifier"),
         ("S2/1", {"film": str(uuid.uuid4())}, "film", "no film of this match"),
         ("S2/1", {"u": 0.5, "v": 0.01}, "v", "not on the floor"),

@@ -46,8 +46,11 @@ export class Spots {
     const box = el("div", { class: "film-box" });
     film.video.replaceWith(box);
     box.append(film.video, this.frame);
-    this.part = el("div", { class: "film-metres" });
-    box.after(this.part);
+    // What is said stands still while the rest is drawn anew, so that it is heard.
+    this.said = el("p", { class: "metres-said", role: "status", hidden: true });
+    [this.head, this.tools] = [el("div"), el("div")];
+    // Beside the pane and not in it: on a phone the pane stays in view and must stay small.
+    box.parentElement.after(el("div", { class: "film-metres" }, this.head, this.said, this.tools));
     film.listeners.push(() => this.draw());
     film.video.addEventListener("loadedmetadata", () => this.draw());
     this.listen();
@@ -60,7 +63,8 @@ export class Spots {
     const check = row && !row.dropped && acts.ui.check ? acts.model.check(row, acts.ui.check) : null;
     const film = acts.model.match.films.find((one) => one.uuid === this.film.film?.uuid);
     if (!check || !film) return null;
-    const at = round(this.film.video.currentTime, 3);
+    // At its end a browser says a moment that lies a little behind it.
+    const at = Math.min(film.duration_s ?? Infinity, round(this.film.video.currentTime, 3));
     const court = (film.court ?? []).filter((view) => view.from_s <= at).at(-1) ?? null;
     const spots = row.spots?.[check.code] ?? {};
     return { row, check, film, at, court, spots, lines: court?.lines[check.code]?.[row.end] ?? [] };
@@ -89,8 +93,13 @@ export class Spots {
       else this.frame.removeAttribute(name);
     }
     if (!this.frame.hidden) this.paint(now);
-    const told = now?.check.spots ? [now.check, now.spots, now.court, this.proposal(now)] : null;
-    redraw(this.part, [told, held, takes, this.placing, this.number, now?.film.uuid], () => (told ? this.told(now, takes) : []));
+    const asks = now?.check.spots ? now : null;
+    redraw(this.head, [asks?.check, asks?.film.uuid, asks?.court?.from_s, asks?.court?.looked], () => (asks ? this.asking(asks) : []));
+    const words = asks?.court ? this.proposal(asks) : null;
+    if (this.said.textContent !== (words ?? "")) this.said.textContent = words ?? "";
+    this.said.hidden = !words;
+    const set = asks?.spots[this.number]?.u != null;
+    redraw(this.tools, [takes, asks?.check.code, set, this.placing, this.number], () => (takes ? this.hand(asks, set) : []));
   }
 
   firstOpen(now) {
@@ -108,8 +117,8 @@ export class Spots {
       const label = { x: x + unit * 0.4, y: y - unit * 0.4, "font-size": unit * 0.9 };
       const texts = now.check.spots === 2 ? [{ ...label, class: "halo" }, label] : [];
       return [
-        shape("circle", { class: "spot halo", cx: x, cy: y, r: unit * 0.3 }),
-        shape("circle", { class: "spot", cx: x, cy: y, r: unit * 0.3 }),
+        shape("circle", { class: "spot halo", cx: x, cy: y, r: unit * 0.36 }),
+        shape("circle", { class: "spot", cx: x, cy: y, r: unit * 0.36 }),
         ...texts.map((one) => shape("text", one, number)),
       ];
     });
@@ -129,31 +138,26 @@ export class Spots {
     return `${measureWords(check.measure, row.measures[check.code])} ${proposalWords(chance)}`;
   }
 
-  told(now, takes) {
-    const { check, spots } = now;
-    const words = this.proposal(now);
-    const head = el("p", { class: "soft small" }, w(check.theirs ? "metres_ask_theirs" : `metres_ask_${check.measure}`));
-    if (!now.court) {
-      const url = config.courts?.[now.film.uuid];
-      return el("p", { class: "soft small" }, w("metres_no_court"), url ? " " : null, url ? el("a", { href: url }, w("metres_place_court")) : null);
-    }
-    const unseen = now.court.looked === false ? el("p", { class: "soft small" }, w("metres_unseen")) : null;
-    const set = spots[this.number]?.u != null;
-    const tools = takes
-      ? el(
-          "div",
-          { class: "actions", role: "group", "aria-label": w("metres_tools") },
-          check.spots === 2 ? [1, 2].map((number) => this.choose(number)) : null,
-          button(w("metres_place"), () => this.place(!this.placing), {
-            "aria-pressed": String(this.placing),
-            "data-focus": "metres-place",
-          }),
-          this.placing ? NUDGES.map(([sign, key, du, dv]) => this.nudgeButton(sign, key, du, dv)) : null,
-          this.placing ? button(w("metres_here"), () => this.set(...this.cross), { "data-focus": "metres-here" }) : null,
-          set ? button(w("metres_out"), () => this.clear(), { class: "button quiet", "data-focus": "metres-out" }) : null,
-        )
-      : null;
-    return [head, unseen, words ? el("p", { class: "metres-said" }, words) : null, tools];
+  asking({ check, court, film }) {
+    const url = config.courts?.[film.uuid];
+    const link = url ? [" ", el("a", { href: url }, w("metres_place_court"))] : [];
+    if (!court) return el("p", { class: "soft small" }, w("metres_no_court"), link);
+    const unseen = court.looked === false ? el("p", { class: "soft small" }, w("metres_unseen")) : null;
+    const key = check.theirs ? "metres_ask_theirs" : `metres_ask_${check.measure}`;
+    return [el("p", { class: "soft small" }, w(key)), unseen];
+  }
+
+  hand({ check }, set) {
+    const place = { "aria-pressed": String(this.placing), "data-focus": "metres-place" };
+    return el(
+      "div",
+      { class: "actions", role: "group", "aria-label": w("metres_tools") },
+      check.spots === 2 ? [1, 2].map((number) => this.choose(number)) : null,
+      button(w("metres_place"), () => this.place(!this.placing), place),
+      this.placing ? NUDGES.map(([sign, key, du, dv]) => this.nudgeButton(sign, key, du, dv)) : null,
+      this.placing ? button(w("metres_here"), () => this.set(...this.cross), { "data-focus": "metres-here" }) : null,
+      set ? button(w("metres_out"), () => this.clear(), { class: "button quiet", "data-focus": "metres-out" }) : null,
+    );
   }
 
   choose(number) {
@@ -222,10 +226,6 @@ export class Spots {
   answered(row) {
     takeAnswer(this.acts.model, row);
     this.acts.refresh();
-    const now = this.now;
-    if (row.u === null || now?.row.uuid !== row.situation || now.check.code !== row.check) return;
-    const words = this.proposal(now);
-    if (words) this.acts.say(words);
   }
 
   listen() {
@@ -266,7 +266,7 @@ export class Spots {
       else this.move(...steps[event.key]);
     } else if (event.key === "Escape" && this.placing) {
       this.place(false);
-      this.part.querySelector('[data-focus="metres-place"]')?.focus();
+      this.tools.querySelector('[data-focus="metres-place"]')?.focus();
     } else return;
     event.preventDefault();
   }
