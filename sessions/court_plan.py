@@ -155,7 +155,12 @@ def places_plan(
             parts.append(svg.text("place-number", (left + right) / 2, (top + bottom) / 2 + 7, str(n)))
     parts += [
         svg.line("court-line", *_half(-HALF_WIDTH, bands[-1]), *_half(HALF_WIDTH, bands[-1])),
-        svg.line("court-line", *_half(0, 0), *_half(0, bands[-1])),
+        *(
+            # Broken where a number stands.
+            svg.line("court-line", *_half(0, start), *_half(0, stop))
+            for top, bottom in zip(edges_y[:-2], edges_y[1:-1], strict=True)
+            for start, stop in ((top, (top + bottom) / 2 - 0.5), ((top + bottom) / 2 + 0.5, bottom))
+        ),
         svg.line("place-net", *_half(-HALF_WIDTH - 0.3, 0), *_half(HALF_WIDTH + 0.3, 0)),
         svg.text("court-word", *_half(0, -0.35), _("net")),
         svg.text("court-word", *_half(0, HALF_LENGTH + 0.65), _("back glass")),

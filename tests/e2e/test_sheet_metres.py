@@ -98,7 +98,7 @@ def test_a_foot_is_clicked_proposed_and_confirmed(
     expect(lines(page)).to_have_count(1)
     click_floor(page, 1.0, -4.1)
     expect(metres(page)).to_have_text(
-        re.compile(r"4\.[01] m from the net, give or take 0\.\d\. Met, 99 in 100: 1 confirms\.")
+        re.compile(r"4\.[01] m from the net, give or take 0\.\d\. Met, 99 in 100: the key 1 confirms\.")
     )
     spot = Spot.objects.get()
     assert (spot.x_m, spot.y_m) == (pytest.approx(1.0, abs=AROUND), pytest.approx(-4.1, abs=AROUND))
@@ -107,7 +107,7 @@ def test_a_foot_is_clicked_proposed_and_confirmed(
     look(page, "sheet-metres")
     # Beyond the line by hand, and taken back.
     click_floor(page, 1.0, -6.3)
-    expect(metres(page)).to_contain_text("Missed, 99 in 100: 2 confirms.")
+    expect(metres(page)).to_contain_text("Missed, 99 in 100: the key 2 confirms.")
     click_floor(page, 1.0, -5.0)
     expect(metres(page)).to_contain_text("Too close to decide: mark it by eye.")
     keys(page, "Backspace", "Backspace")
