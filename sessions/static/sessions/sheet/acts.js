@@ -6,13 +6,15 @@ import { lensActs } from "./acts_lens.js";
 import { rallyActs } from "./acts_rallies.js";
 import { patchOf } from "./model.js";
 import { Steps } from "./steps.js";
-import { w } from "./words.js";
+import { config, w } from "./words.js";
 
 export class Acts {
   constructor({ model, queue, film, ui, say, refresh }) {
     Object.assign(this, { model, queue, film, ui, say, refresh });
-    this.done = new Steps(`${queue.prefix}done.`);
-    this.undone = new Steps(`${queue.prefix}undone.`);
+    // Under the person's name, which log-out takes away, and beside the store's own records, which it sweeps.
+    const steps = `sheet.${config.user}.steps.${config.analysis}`;
+    this.done = new Steps(`${steps}.done.`);
+    this.undone = new Steps(`${steps}.undone.`);
     // Parts that take a key before its usual act does: (act, event) => whether it was taken.
     this.takers = [(name) => this.takesKey(name)];
     this.sure = null;
