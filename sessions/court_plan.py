@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -158,7 +159,7 @@ def places_plan(
         *(
             # Broken where a number stands.
             svg.line("court-line", *_half(0, start), *_half(0, stop))
-            for top, bottom in zip(edges_y[:-2], edges_y[1:-1], strict=True)
+            for top, bottom in pairwise(edges_y[:-1])
             for start, stop in ((top, (top + bottom) / 2 - 0.5), ((top + bottom) / 2 + 0.5, bottom))
         ),
         svg.line("place-net", *_half(-HALF_WIDTH - 0.3, 0), *_half(HALF_WIDTH + 0.3, 0)),
