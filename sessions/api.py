@@ -65,12 +65,12 @@ class OpsView(APIView):
         responses={200: OpResultsSerializer, 409: NotWritableSerializer},
     )
     def post(self, request: Request, slug: str, uuid: UUID) -> Response:
-        analysis = to_write(request, uuid)
         named = request.headers.get("X-Written-By")
         if named is not None and named != str(request.user.pk):
             # A tab that was left open sends what somebody else has marked: it is not taken under this name.
             message = _("These marks are somebody else's. They wait on the device until that person logs in.")
             return Response({"detail": message, "code": "other_person"}, status=403)
+        analysis = to_write(request, uuid)
         sent = OpsSerializer(data=request.data)
         sent.is_valid(raise_exception=True)
         try:
