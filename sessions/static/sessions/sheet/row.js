@@ -260,7 +260,7 @@ export class OpenRow {
           leads ? el("p", { class: "soft" }, w("film_runs_first")) : null,
           el(
             "div",
-            { class: "actions marks" },
+            { class: "actions asked-marks" },
             mark("met"),
             mark("missed"),
             mark("not_seen"),

@@ -7,7 +7,7 @@ const MARKS = ["met", "missed", "not_seen"];
 const ROWS = {
   1: [
     ["start", "won_a", "won_b", "won_none"],
-    ["run", "back", "on", "slow"],
+    ["run", "back", "on", "slow", "faster"],
     ["before", "after", "undo", "redo", "done"],
   ],
   2: [
