@@ -41,7 +41,8 @@ MARK = """async ([lines, every]) => {
       await rest();
       const shown = document.querySelector(cell);
       if (!shown?.classList.contains(value)) {
-        const told = ['status', 'said', 'notes'].map((part) => document.querySelector(`[data-part=${part}]`).textContent);
+        const part = (name) => document.querySelector(`[data-part=${name}]`).textContent;
+        const told = ['status', 'said', 'notes'].map(part);
         throw new Error(`${code} does not show ${value}: ${shown?.outerHTML} ${told.join(' | ')}`);
       }
     }
@@ -91,13 +92,33 @@ def found(court: Court) -> dict[tuple[str, str], str]:
     return {(str(uuid), code): value for uuid, code, value in marks}
 
 
-def each_once(court: Court, count: int) -> None:
-    """Every operation was applied, each one time, under the numbers 1, 2, 3 ... of its device."""
+def each_once(court: Court, count: int, conflicts: int = 0) -> None:
+    """Every operation was answered one time, under the numbers 1, 2, 3 ... of its device, and applied or told."""
     ops = Op.objects.filter(analysis=court.analysis)
     assert ops.count() == count
-    assert set(ops.values_list("result__status", flat=True)) == {"applied"}
-    assert not ops.filter(before=None).exists(), "something was written twice and changed nothing"
+    applied = ops.filter(result__status="applied")
+    assert (applied.count(), ops.filter(result__status="conflict").count()) == (count - conflicts, conflicts)
+    assert not applied.filter(before=None).exists(), "something was written twice and changed nothing"
     numbers: dict[Any, list[int]] = {}
     for device, seq in ops.order_by("seq").values_list("device", "seq"):
         numbers.setdefault(device, []).append(seq)
     assert all(found == list(range(1, len(found) + 1)) for found in numbers.values())
+
+
+def pressed(rounds: list[list[dict[str, Any]]]) -> dict[str, list[str]]:
+    """By situation and check, the values in the order in which they were pressed."""
+    values: dict[str, list[str]] = {}
+    for lines in rounds:
+        for row in lines:
+            for code, value in row["marks"]:
+                values.setdefault(f"{row['situation']}/{code}", []).append(value)
+    return values
+
+
+def history(court: Court) -> dict[str, list[str]]:
+    """The same as the server has applied them."""
+    values: dict[str, list[str]] = {}
+    rows = Op.objects.filter(analysis=court.analysis, kind="mark.set", result__status="applied")
+    for target, body in rows.order_by("pk").values_list("target", "body"):
+        values.setdefault(target, []).append(body["value"])
+    return values

@@ -13,10 +13,10 @@ import threading
 import time
 from collections import Counter
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
-from typing import Any
+from typing import Any, ClassVar
 
 from django.conf import settings
 
@@ -79,7 +79,8 @@ class Weather:
     late: list[tuple[int, Any]] = field(default_factory=list)
     lock: threading.Lock = field(default_factory=threading.Lock)
 
-    KINDS = ("dropped", "unanswered", "cut", "doubled", "late", "failed")
+    KINDS: ClassVar = ("dropped", "unanswered", "cut", "doubled", "late", "failed")
+    kinds: tuple[str, ...] = KINDS
 
     def next(self) -> str:
         with self.lock:
@@ -87,7 +88,7 @@ class Weather:
                 number = self.seen["requests"]
                 kind = self.order[number] if number < len(self.order) else "fair"
             else:
-                kind = self.dice.choice(self.KINDS) if self.dice.random() < self.share else "fair"
+                kind = self.dice.choice(self.kinds) if self.dice.random() < self.share else "fair"
             self.seen["requests"] += 1
             self.seen[kind] += 1
             return kind
@@ -162,10 +163,8 @@ def _handler(server: RealServer, weather: Weather) -> type[BaseHTTPRequestHandle
         def hang_up(self) -> None:
             self.close_connection = True
             self.wfile.flush()
-            try:
+            with suppress(OSError):
                 self.connection.shutdown(socket.SHUT_RDWR)
-            except OSError:
-                pass
 
         do_GET = do_POST = do_HEAD = pass_on
 

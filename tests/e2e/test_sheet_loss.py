@@ -1,4 +1,4 @@
-"""Marks through a network that fails in every way, and a server that is killed: each arrives, once, as it was pressed."""
+"""Marks through a network that fails, before a server that is killed: each arrives, once, as it was pressed."""
 
 from typing import Any
 

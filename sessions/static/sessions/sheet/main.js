@@ -115,7 +115,8 @@ class Sheet {
   }
 
   heard(event, told) {
-    this.refresh();
+    // An answer that says what was pressed changes nothing on the sheet but how much is on its way.
+    this.notes.draw();
     if (event !== "answers") return;
     let full = false;
     let ledger = false;
@@ -123,7 +124,10 @@ class Sheet {
       const [row, id] = [item.row.split(":")[0], item.row.slice(item.row.indexOf(":") + 1)];
       if (result.status === "applied") this.model.setRev(row, id, result.rev);
       else full = true;
-      if (row === "spot" && result.status === "applied") this.spots.answered(result.row);
+      if (row === "spot" && result.status === "applied") {
+        this.spots.answered(result.row);
+        this.refresh();
+      }
       ledger = ledger || row === "rally";
     }
     if (full || ledger) this.update(full);
