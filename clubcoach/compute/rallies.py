@@ -19,7 +19,7 @@ from clubcoach.compute.onsets import Bands, Onsets, find_onsets
 from clubcoach.compute.rallies_apart import Told, tell_apart
 from clubcoach.compute.rallies_classes import OWN, by_shape, columns
 from clubcoach.compute.rallies_court import CourtSound, taught
-from clubcoach.compute.rallies_verdict import judge
+from clubcoach.compute.rallies_verdict import confidences, judge
 
 __all__ = ["CourtSound", "Heard", "HeardRally", "Hits", "learn", "listen"]
 
@@ -108,7 +108,7 @@ def listen(bands: Bands, *, court: CourtSound | None = None) -> Heard:
         return Heard(_no_hits(), (), verdict, reasons, court or CourtSound.usual(), onsets)
     rallies = tuple(
         HeardRally(float(onsets.t[hits[0]]), float(onsets.t[hits[-1]]), len(hits), sure)
-        for hits, sure in zip(told.rallies, told.sure, strict=True)
+        for hits, sure in zip(told.rallies, confidences(bands, onsets, told), strict=True)
     )
     return Heard(_hits(onsets, told), rallies, verdict, reasons, told.court, onsets)
 
@@ -154,7 +154,7 @@ def learn(
     """
     onsets = heard.onsets
     x = columns(onsets.shape, onsets.level_db)
-    racket = by_shape(x)[:, OWN] > 0.5 if len(x) else np.zeros(0, bool)
+    racket = by_shape(x, heard.court.shape)[:, OWN] > 0.5 if len(x) else np.zeros(0, bool)
     yes, no = _within(onsets.t, kept), _within(onsets.t, dropped)
     return taught(court, onsets, x[:, :6], racket & yes & ~no, racket & no & ~yes)
 

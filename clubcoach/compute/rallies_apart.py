@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clubcoach.compute.onsets import Onsets
-from clubcoach.compute.rallies_chain import CUT, PLAYED, Chain, Tempo, follow
+from clubcoach.compute.rallies_chain import CUT, PLAYED, Chain, Tempo, evidence_of, follow
 from clubcoach.compute.rallies_classes import FLOOR, NEXT, OWN, Classes, columns
 from clubcoach.compute.rallies_court import CourtSound
 
@@ -23,9 +23,22 @@ EXCERPT_S = 600.0
 LEAST_GAIN = -7.0
 # A second court is believed in when it plays on in our pauses, so many hits a second, and fits not much worse: a chain
 # of softer own hits does not play there. (Two chains weigh each other only roughly, so the fit alone would not do.)
-NEXT_RATE, NEXT_WORSE = 0.12, 40.0
+NEXT_RATE, NEXT_WORSE = 0.12, 0.5
 CUT_EVIDENCE = 6.0
-STARTS = ((False, 0.7), (True, None), (True, 0.7), (True, 0.85), (True, 0.95))
+# Bounces and knocks are taken for hollow or hard rackets where nothing else is: such a try has to fit so much better.
+ODD_RACKETS = 0.6
+Start = tuple[bool, float | None, str]
+STARTS: tuple[Start, ...] = (
+    *((False, 0.7, sound) for sound in ("usual", "hollow", "hard")),
+    *((True, at, "usual") for at in (None, 0.7, 0.85, 0.95)),
+    (False, 0.95, "hollow"),
+)
+TAUGHT: tuple[Start, ...] = ((False, 0.7, "usual"), (True, 0.7, "usual"))
+# How much of the evidence lies in which blow it is that comes when: that of shuffled blows is taken off, so many times,
+# so many seconds at a time.
+SHUFFLES, SHUFFLED_S = 3, 300.0
+# Other rallies that fit nearly as well, with hardly a hit in common.
+RIVAL_FITS, RIVAL_SHARED = 0.6, 0.3
 # A ball is bounced before a serve: so long before it, seconds, in so many of all serves to begin with.
 BOUNCE_S, BOUNCED = (0.65, 0.18), 0.6
 LEAST_OPEN, MOST_OPEN = -0.7, 1.5
@@ -52,6 +65,10 @@ class Told:
         Log of how much likelier the sound is with rallies than without.
     next_door : float
         Hits next door.
+    carried : float
+        How much of the evidence lies in which blow it is that comes when.
+    rival : bool
+        Whether other blows make rallies nearly as well: a court next door that is as loud.
     """
 
     chance: Floats
@@ -60,6 +77,8 @@ class Told:
     court: CourtSound
     evidence: float
     next_door: float
+    carried: float
+    rival: bool
 
 
 def tell_apart(onsets: Onsets, court: CourtSound | None = None) -> Told:
@@ -77,27 +96,28 @@ def tell_apart(onsets: Onsets, court: CourtSound | None = None) -> Told:
     """
     n = len(onsets.t)
     if n < FEWEST:
-        return Told(np.zeros((n, NEXT + 1)), (), (), court or CourtSound.usual(), 0.0, 0.0)
+        return Told(np.zeros((n, NEXT + 1)), (), (), court or CourtSound.usual(), 0.0, 0.0, 0.0, False)
     x = columns(onsets.shape, onsets.level_db)
     part = _excerpt(onsets.t)
     court = court if court is not None and court.taught else None
-    starts = ((False, 0.7), (True, 0.7)) if court is not None else STARTS
     tries = []
-    taught = court is not None and court.next_db is not None
-    for second, quantile in starts:
-        film = _Film(onsets.t[part], x[part], Classes.start(x[part], court, quantile), beside=second)
+    for second, quantile, sound in STARTS if court is None else TAUGHT:
+        film = _Film(onsets.t[part], x[part], Classes.start(x[part], court, quantile, sound), beside=second)
         film.turn(ROUNDS)
-        tries.append(film)
-    best = max(tries, key=_Film.worth)
-    two = [film for film in tries if film.rate_in_pauses() > NEXT_RATE]
+        tries.append((film.fits() * (1.0 if sound == "usual" else ODD_RACKETS), film))
+    fits, best = max(tries, key=lambda pair: pair[0])
+    two = [pair for pair in tries if pair[1].rate_in_pauses() > NEXT_RATE]
     if two:
-        beside = max(two, key=_Film.worth)
-        best = beside if taught or beside.worth() > best.worth() - NEXT_WORSE else best
-    best.beside = best in two
+        beside_fits, beside = max(two, key=lambda pair: pair[0])
+        taught = court is not None and court.next_db is not None
+        best = beside if taught or beside_fits > NEXT_WORSE * fits else best
+    best.beside = any(best is film for _, film in two)
+    rival = any(fit > RIVAL_FITS * fits and _is_another(film.own, best.own) for fit, film in tries)
     best.classes.loosen()
     best = _Film(onsets.t, x, best.classes, beside=best.beside, tempo=best.faster())
+    best.guess()
     best.turn(MORE_ROUNDS)
-    return best.told()
+    return best.told(rival)
 
 
 def _excerpt(t: Floats) -> slice:
@@ -105,6 +125,10 @@ def _excerpt(t: Floats) -> slice:
     last = np.searchsorted(t, t + EXCERPT_S)
     first = int((last - np.arange(len(t))).argmax())
     return slice(first, int(last[first]))
+
+
+def _is_another(own: Floats, best: Floats) -> bool:
+    return float(np.minimum(own, best).sum()) < RIVAL_SHARED * float(own.sum())
 
 
 class _Film:
@@ -119,19 +143,27 @@ class _Film:
         self.rate = 0.8 * n / self.length
         self.tempo = tempo
         self.own, self.next = np.zeros(n), np.zeros(n)
+        self.guessed = False
         self.opening = np.zeros(n)
         self.chance = np.zeros((n, NEXT + 1))
         self.chain: Chain
         self.kept: Indices
-        self.evidence, self.next_evidence = 0.0, 0.0
         self.noise, self.gain = np.zeros(n), np.zeros(n)
+
+    def guess(self) -> None:
+        """Whose each blow is by its looks alone, so that the first chain does not take the other court's for ours."""
+        logs, _ = self.classes.logs(self.x)
+        alike = np.column_stack([logs[:, OWN], self.classes.other(self.x, logs), logs[:, NEXT]])
+        chance = np.exp(alike - np.logaddexp.reduce(alike, axis=1)[:, None])
+        self.own, self.guessed = chance[:, 0], True
+        self.next = chance[:, -1] if self.beside else self.next
 
     def turn(self, rounds: int) -> None:
         for k in range(rounds):
             logs, counts = self.classes.logs(self.x)
             parts = self.classes.other(self.x, logs)
             self.noise = np.logaddexp.reduce(parts, axis=1) + math.log(self.rate)
-            self._chains(logs, first=k == 0, last=k == rounds - 1)
+            self._chains(logs, first=k == 0 and not self.guessed, last=k == rounds - 1)
             rest = np.exp(parts[:, : NEXT - 1] - np.logaddexp.reduce(parts, axis=1)[:, None])
             left = np.maximum(0.0, 1 - self.own - self.next)[:, None]
             self.chance = np.column_stack([self.own, rest * left, self.next * (1 - self.own)])
@@ -146,7 +178,7 @@ class _Film:
             noise = np.logaddexp(self.noise, logs[:, OWN] + np.log(self._often(self.own)))
             chain, kept = self._follow(logs[:, NEXT] - noise, np.zeros(len(self.t)), last=False)
             self.next = np.zeros(len(self.t))
-            self.next[kept], self.next_evidence = chain.member, chain.evidence
+            self.next[kept] = chain.member
             other = np.logaddexp(self.noise, logs[:, NEXT] + np.log(self._often(self.next)))
         self.gain = logs[:, OWN] - other
         self.chain, self.kept = self._follow(self.gain, self.opening, self.tempo, last=last)
@@ -184,10 +216,25 @@ class _Film:
         cut, _ = self._follow(self.gain, self.opening, CUT, last=False)
         return CUT if cut.evidence > self.chain.evidence + CUT_EVIDENCE else PLAYED
 
-    def worth(self) -> float:
-        """Log likelihood, up to a constant."""
-        total = float(self.noise.sum()) - self.rate * self.length + self.chain.evidence
-        return total + self.next_evidence
+    def carried(self) -> float:
+        """Evidence that goes when it is shuffled which blow came when.
+
+        Claps, rain and steps have a rhythm, or enough of them to find one in, whichever blow is which; in a match the
+        blows that sound alike come in the rhythm of play, and those between do not.
+        """
+        rng = np.random.default_rng(0)
+        block = np.floor((self.t - self.t[0]) / SHUFFLED_S)
+        mixed = [self.gain[np.lexsort((rng.random(len(block)), block))] for _ in range(SHUFFLES)]
+        return self._evidence(self.gain) - float(np.mean([self._evidence(gain) for gain in mixed]))
+
+    def _evidence(self, gain: Floats) -> float:
+        kept = gain > LEAST_GAIN
+        return evidence_of(self.t[kept], gain[kept], self.tempo)
+
+    def fits(self) -> float:
+        """How well a try tells hits from the rest: the evidence carried, the more a hit the better."""
+        carried = max(0.0, self.carried())
+        return carried * carried / (sum(len(hits) for hits in self.chain.rallies) + 5.0)
 
     def rate_in_pauses(self) -> float:
         """Hits next door a second while we pause: a court of its own plays on, our own soft hits do not."""
@@ -198,7 +245,7 @@ class _Film:
             played += float(end - start)
         return float(self.next[~inside].sum()) / max(20.0, self.length - played)
 
-    def told(self) -> Told:
+    def told(self, rival: bool) -> Told:
         return Told(
             self.chance,
             tuple(self.kept[hits] for hits in self.chain.rallies),
@@ -206,4 +253,6 @@ class _Film:
             self.classes.court(float(self.own.sum()), self.beside),
             self.chain.evidence,
             float(self.next.sum()),
+            self.carried(),
+            rival,
         )

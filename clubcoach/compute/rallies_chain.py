@@ -52,7 +52,7 @@ WITHIN_S = 1.0
 
 STAY, LEAVE, BEGIN = math.log(1 - 1 / HITS_A_RALLY), -math.log(HITS_A_RALLY), -math.log(FIRST_S)
 
-__all__ = ["CUT", "PLAYED", "Chain", "Tempo", "follow"]
+__all__ = ["CUT", "PLAYED", "Chain", "Tempo", "evidence_of", "follow"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -176,6 +176,11 @@ def follow(t: Floats, gain: Floats, opening: Floats, tempo: Tempo = PLAYED, *, s
     if settle:
         rallies, sure = _settled(run, rallies, member, opens)
     return Chain(member, opens, tuple(rallies), tuple(sure), run.total)
+
+
+def evidence_of(t: Floats, gain: Floats, tempo: Tempo = PLAYED) -> float:
+    """Log of how much likelier the onsets are with rallies than without; arguments as of `follow`."""
+    return _forward(t, gain, np.zeros(len(t)), tempo).total if len(t) else 0.0
 
 
 def _sum(logs: Floats, more: float) -> float:

@@ -13,7 +13,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy.linalg import solve_triangular
 
 from clubcoach.compute.rallies_court import RACKET, CourtSound
@@ -42,6 +42,8 @@ SPREADS = np.array(
         [6.0, 6.0, 5.0, 6.0, 6.0, 5.0, 5.0],
     ]
 )
+# Middle over low and high over middle of other rackets: hollow ones with a thump below, and hard ones that crack.
+SOUNDS = {"usual": RACKET[:2], "hollow": (-2.0, -8.0), "hard": (14.0, 5.0)}
 # What is assumed counts for so many blows, in the means and in the spreads.
 MEAN_COUNTS = (10.0, 20.0, 20.0, 20.0, 20.0, 8.0)
 SPREAD_COUNT, LOOSE_COUNT = 40.0, 20.0
@@ -67,15 +69,18 @@ class Classes:
     spread_count: float = SPREAD_COUNT
 
     @classmethod
-    def start(cls, x: Floats, court: CourtSound | None, quantile: float | None) -> Classes:
+    def start(
+        cls, x: Floats, court: CourtSound | None, quantile: float | None, sound: str = "usual"
+    ) -> Classes:
         """Own rackets at this quantile of the levels of what has a racket's shape, or where the court had them.
 
         Without a quantile, those levels are cut in two: ours above, the neighbour's below.
         """
         base = MEANS.copy()
+        base[[OWN, NEXT], :2] = SOUNDS[sound]
         counts = np.array(MEAN_COUNTS)
         known = court is not None and court.level_db is not None
-        chance = by_shape(x)
+        chance = by_shape(x, court.shape if court is not None and known else base[OWN, :LEVEL])
         top, cut = _top(x[:, LEVEL], chance[:, OWN], quantile)
         if court is not None and court.level_db is not None:
             top = court.level_db
@@ -152,9 +157,10 @@ def columns(shape: Floats, level_db: Floats) -> Floats:
     return x
 
 
-def by_shape(x: Floats) -> Floats:
-    """How likely each blow is of each class but the neighbour by its shape, before anything is known of the court."""
-    logs = [_narrow(x[:, :LEVEL], MEANS[k, :LEVEL], SPREADS[k, :LEVEL]).sum(axis=1) for k in range(NEXT)]
+def by_shape(x: Floats, racket: ArrayLike = RACKET) -> Floats:
+    """How likely each blow is of each class but the neighbour by its shape, rackets sounding like this."""
+    means = [np.asarray(racket, float), *MEANS[FLOOR:NEXT, :LEVEL]]
+    logs = [_narrow(x[:, :LEVEL], means[k], SPREADS[k, :LEVEL]).sum(axis=1) for k in range(NEXT)]
     weighted = np.stack(logs, axis=1) + np.log([0.2, 0.3, 0.1, 0.2, 0.1])
     chance: Floats = np.exp(weighted - np.logaddexp.reduce(weighted, axis=1)[:, None])
     return chance

@@ -15,7 +15,7 @@ from reports.demo.scene import SEED, scene_of, scene_truth
 from reports.demo.scene_sound import RATE, sound_of
 from tests.bench.board import Board
 from tests.bench.court_sounds import HALLS, NEIGHBOUR, NOTHING, QUIET, Court, Hall, make
-from tests.bench.hearing import Score, bands_of, of_spans, plain, score
+from tests.bench.hearing import Score, bands_of, of_spans, plain, score, stock
 
 pytestmark = pytest.mark.bench
 
@@ -36,11 +36,17 @@ def told(hall: Hall, seeds: range) -> tuple[list[Score], list[tuple[float, float
     return scores, decoys, heard
 
 
+def stock_told(hall: Hall, seeds: range) -> list[tuple[float, float, float]]:
+    courts = [make(seed, hall) for seed in seeds]
+    return [of_spans(court, *stock(court)) for court in courts]
+
+
 def test_quiet_and_neighbour(board: Board) -> None:
     note = (
         "Five minutes each, seeds 501 to 508; hits within 50 ms (mir_eval), rallies with both ends within 1 s; a "
         "first serve that was out is a rally of one hit. Every court has its own rackets, floor, panes, pace and "
-        "softness. The decoy takes peaks of the energy for hits and gaps under 3 s for a rally."
+        "softness. The decoy takes peaks of the energy for hits and gaps under 3 s for a rally; the stock detector is "
+        "librosa's onset_detect as it comes with the same gaps."
     )
     with board.section("Hits and rallies by ear", note) as section:
         quiet, decoy, _ = told(QUIET, SEEDS)
@@ -59,6 +65,14 @@ def test_quiet_and_neighbour(board: Board) -> None:
         section.tell(
             "decoy, neighbour: rallies found", [d[1] for d in decoy_beside], bar="fails", worst="low"
         )
+        stock_quiet, stock_beside = stock_told(QUIET, SEEDS), stock_told(NEIGHBOUR, SEEDS)
+        for name, told_by in (("quiet", stock_quiet), ("neighbour", stock_beside)):
+            section.tell(
+                f"stock detector, {name}: F of hits", [d[0] for d in told_by], bar="fails", worst="low"
+            )
+            section.tell(
+                f"stock detector, {name}: rallies found", [d[1] for d in told_by], bar="fails", worst="low"
+            )
     mean = {name: np.mean([getattr(s, name) for s in quiet]) for name in ("hits", "rallies", "false")}
     assert mean["hits"] >= 0.90
     assert mean["rallies"] >= 0.95
@@ -66,6 +80,8 @@ def test_quiet_and_neighbour(board: Board) -> None:
     assert np.mean([s.hits for s in beside]) >= 0.75
     assert np.mean([s.rallies for s in beside]) >= 0.85
     assert all("neighbour" in one.reasons for one in heard)
+    assert np.mean([d[0] for d in stock_beside]) < 0.75
+    assert np.mean([d[1] for d in stock_beside]) < 0.85
     assert np.mean([d[0] for d in decoy]) < 0.90
     assert np.mean([d[1] for d in decoy]) < 0.95
     assert np.mean([d[0] for d in decoy_beside]) < 0.75
@@ -140,9 +156,9 @@ def test_corrections_teach(board: Board) -> None:
     """The first half is heard and corrected, the second is heard with and without what was learnt."""
     note = (
         "A neighbour as loud as we, eight minutes, seeds 501 to 508: the first half is heard and every wrong rally "
-        "corrected; the second half is heard without and with what that taught."
+        "corrected; the second half is heard without, with what that taught, and with no correction at all."
     )
-    before, after = [], []
+    before, after, placebo = [], [], []
     with board.section("Learning the court", note) as section:
         for seed in SEEDS:
             court = make(seed, replace(QUIET, seconds=480.0, neighbour_db=0.0))
@@ -153,14 +169,23 @@ def test_corrections_teach(board: Board) -> None:
             bands = bands_of(second)
             before.append(score(second, listen(bands)))
             after.append(score(second, listen(bands, court=known)))
+            nothing = learn(heard.court, heard, [], [])
+            placebo.append(score(second, listen(bands, court=nothing)))
         section.tell("F of hits, before", [s.hits for s in before], worst="low")
         section.tell("F of hits, after", [s.hits for s in after], bar="better in the mean", worst="low")
         section.tell("rallies found, before", [s.rallies for s in before], worst="low")
         section.tell(
             "rallies found, after", [s.rallies for s in after], bar="better in the mean", worst="low"
         )
+        section.tell("rallies found, nobody said a thing", [s.rallies for s in placebo], bar="as before")
+        section.tell("rallies found, the most that one lost", max(b - a for b, a in both(before, after)))
+    assert [s.rallies for s in placebo] == [s.rallies for s in before]
     assert np.mean([s.hits for s in after]) > np.mean([s.hits for s in before])
     assert np.mean([s.rallies for s in after]) > np.mean([s.rallies for s in before])
+
+
+def both(before: list[Score], after: list[Score]) -> list[tuple[float, float]]:
+    return [(b.rallies, a.rallies) for b, a in zip(before, after, strict=True)]
 
 
 def _right(start: float, end: float, court: Court) -> bool:
