@@ -120,6 +120,7 @@ export class Acts {
     }
     this.choose(situation.uuid);
     this.ui.check = this.askedNext(situation);
+    this.ui.bring = true;
     this.runUpTo(situation);
     const name = this.model.area.get(situation.area).name;
     this.say(

@@ -1,4 +1,5 @@
 // Every act as a button that a thumb can reach, on screens that are touched; what is asked now stands above them.
+import { bring } from "./bring.js";
 import { button, el, glyph, redraw } from "./dom.js";
 import { actOf } from "./keynames.js";
 import { w } from "./words.js";
@@ -37,6 +38,7 @@ export class Thumbs {
       ...ROWS[pass].map((names) => this.line(names, model, row, ui)),
       pass !== ui.pass ? this.line(["start", "won_a", "won_b", "won_none"], model, row, ui) : null,
     ]);
+    bring(this.holder.closest("[data-sheet]"), ui);
   }
 
   question(model, row, ui, leads) {
