@@ -13,10 +13,11 @@ from django.utils.translation import gettext as _
 from clubcoach.compute.court import CourtError
 from clubcoach.compute.motion import rallies_of_motion
 from clubcoach.compute.onsets import Ear
-from clubcoach.compute.rallies import CourtSound, Heard, HeardRally, listen
+from clubcoach.compute.rallies import Heard, HeardRally, listen
 from clubcoach.jobs import CannotWork, Work, handles
 from sessions import court_reading, footage, listening, listening_learn, stills
 from sessions.film_jobs import Telling
+from sessions.listening_learn import Lesson
 from sessions.models import CameraPlace, Film, Hearing, RallyProposal
 
 RATE = 24_000
@@ -39,7 +40,10 @@ def listen_to_film(work: Work) -> None:
     way = work.args.get("way", Way.SOUND)
     lesson = listening_learn.lesson_of(film) if way == Way.SOUND else None
     try:
-        heard = _by_motion(work, film) if lesson is None else _by_sound(work, film, lesson.court)
+        if lesson is None:
+            heard = _by_motion(work, film)
+        else:
+            heard, lesson = _by_sound(work, film, lesson)
     except footage.FilmError as error:
         raise CannotWork(str(error.message)) from error
     with work.finish():
@@ -48,7 +52,7 @@ def listen_to_film(work: Work) -> None:
             CameraPlace.objects.filter(pk=film.camera_id).update(sound=lesson.sound)
 
 
-def _by_sound(work: Work, film: Film, court: CourtSound | None) -> Heard:
+def _by_sound(work: Work, film: Film, lesson: Lesson) -> tuple[Heard, Lesson]:
     tell = Telling(
         work, lambda share: _share_words(film, share, _("Listened to %(done)d of %(all)d min")), 1, 85
     )
@@ -61,7 +65,10 @@ def _by_sound(work: Work, film: Film, court: CourtSound | None) -> Heard:
         if error.code != "no_sound":
             raise
     work.tell(86, _("Looking for hits and rallies"))
-    return listen(ear.bands(), court=court)
+    bands = ear.bands()
+    heard = listen(bands, court=lesson.court)
+    more = listening_learn.lesson_with(film, lesson, heard)
+    return (heard if more is lesson else listen(bands, court=more.court)), more
 
 
 def _by_motion(work: Work, film: Film) -> Heard:

@@ -32,17 +32,37 @@ class Lesson:
 
 
 def lesson_of(film: Film) -> Lesson:
-    """What is known of the film's court, with every decision since taken in; without a camera place only its own."""
+    """What is known of the film's court, with every decision since about other films from there taken in."""
     kept = (film.camera.sound or {}) if film.camera else {}
     court = CourtSound.from_dict(kept) if "shape" in kept else None
-    hearings = _decided(film, parse_datetime(kept.get("learnt_at") or ""))
-    latest = None
-    for hearing in hearings:
-        court = _taught(court, hearing)
-        latest = hearing.latest
-    if film.camera is None or court is None or latest is None:
+    # What was merely heard would feed its own errors.
+    lesson = Lesson(court if court is not None and court.taught else None)
+    for hearing in _decided(film, _learnt_at(film)).exclude(film=film.pk):
+        lesson = _more(film, lesson, hearing, onsets_of(hearing))
+    return lesson
+
+
+def lesson_with(film: Film, lesson: Lesson, heard: Heard) -> Lesson:
+    """With what was decided about the film itself, which is looked for among all its blows, heard a moment ago."""
+    for hearing in _decided(film, _learnt_at(film)).filter(film=film.pk):
+        lesson = _more(film, lesson, hearing, heard.onsets, heard.court)
+    return lesson
+
+
+def _more(film: Film, lesson: Lesson, hearing: Any, onsets: Onsets, like: CourtSound | None = None) -> Lesson:
+    court = _taught(lesson.court, hearing, onsets, like)
+    if court is None or court is lesson.court or not court.taught:
+        return lesson
+    if film.camera is None:
         return Lesson(court)
+    before = parse_datetime((lesson.sound or {}).get("learnt_at") or "")
+    latest = max(hearing.latest, before) if before else hearing.latest
     return Lesson(court, {**court.as_dict(), "learnt_at": latest.isoformat()})
+
+
+def _learnt_at(film: Film) -> datetime | None:
+    kept = (film.camera.sound or {}) if film.camera else {}
+    return parse_datetime(kept.get("learnt_at") or "")
 
 
 def _decided(film: Film, since: datetime | None) -> QuerySet[Any]:
@@ -53,8 +73,9 @@ def _decided(film: Film, since: datetime | None) -> QuerySet[Any]:
     return (rows.filter(latest__gt=since) if since else rows).order_by("latest")
 
 
-def _taught(court: CourtSound | None, hearing: Hearing) -> CourtSound | None:
-    onsets = onsets_of(hearing)
+def _taught(
+    court: CourtSound | None, hearing: Hearing, onsets: Onsets, like: CourtSound | None
+) -> CourtSound | None:
     if not len(onsets.t):
         return court
     kept: list[Span] = []
@@ -69,7 +90,7 @@ def _taught(court: CourtSound | None, hearing: Hearing) -> CourtSound | None:
             kept.append(span)
     nothing = Hits(np.zeros(0), (), np.zeros(0))
     base = court or CourtSound.usual()
-    heard = Heard(nothing, (), hearing.verdict, tuple(hearing.reasons), base, onsets)
+    heard = Heard(nothing, (), hearing.verdict, tuple(hearing.reasons), like or base, onsets)
     return learn(base, heard, kept, dropped)
 
 

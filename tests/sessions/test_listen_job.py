@@ -251,7 +251,7 @@ class TestLearning:
 
         def learn(court, heard, kept, dropped):
             calls.append((court.level_db, list(kept), list(dropped), len(heard.onsets.t)))
-            return replace(court, level_db=-10.0 - len(calls))
+            return replace(court, level_db=-10.0 - len(calls), taught=True)
 
         monkeypatch.setattr(listening_learn, "learn", learn)
         return calls
@@ -290,7 +290,32 @@ class TestLearning:
         listen(other)
         assert taught == []
         listen(film)
-        assert len(taught) == 1
+        assert taught == [(None, [], [(1.0, 4.0)], 6)]
+        # Heard as ever, taught from all its blows, and heard again with that.
+        assert [court and court.level_db for court in ear["courts"]] == [None, None, None, -11.0]
+
+    def test_what_teaches_nothing_is_not_kept(self, chain, film, ear, monkeypatch):
+        place = CameraPlace.objects.create(club=chain.cast.club, name="Court 2")
+        Film.objects.filter(pk=film.pk).update(camera=place)
+        listen(film)
+        services.dismiss_rallies(by=chain.cast.assistant, film=film, proposals=[first(film)])
+        monkeypatch.setattr(listening_learn, "learn", lambda court, heard, kept, dropped: court)
+        listen(film)
+        monkeypatch.setattr(
+            listening_learn, "learn", lambda court, heard, kept, dropped: replace(court, level_db=-3.0)
+        )
+        listen(film)
+        place.refresh_from_db()
+        assert not place.sound
+        assert ear["courts"] == [None] * 3
+
+    def test_a_place_that_nobody_taught_is_not_begun_with(self, chain, film, ear):
+        place = CameraPlace.objects.create(
+            club=chain.cast.club, name="Court 2", sound=CourtSound(level_db=-40.0, weight=50.0).as_dict()
+        )
+        Film.objects.filter(pk=film.pk).update(camera=place)
+        listen(film)
+        assert ear["courts"] == [None]
 
     def test_levels_and_shapes_come_back_as_they_were_heard(self, film, ear):
         listen(film)
