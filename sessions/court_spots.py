@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -11,7 +12,7 @@ from typing import Any, cast
 import numpy as np
 
 from clubcoach.compute.court import CourtError, CourtFit
-from clubcoach.compute.court_decide import Rule, chances_met, measured, rule_of
+from clubcoach.compute.court_decide import Rule, all_measured, chances_met, rule_of
 from clubcoach.compute.court_reach import End
 from players.models import CheckWording
 from sessions import court_reading, court_words
@@ -104,39 +105,69 @@ def shown_spot(spot: Spot, film: str | None, rule: Rule | None) -> dict[str, Any
     }
 
 
-def decided(
-    rule: Rule | None, end: str, spots: Mapping[int, Spot], views: Mapping[int, Sequence[CourtView]]
-) -> dict[str, Any]:
-    """``chance`` and ``measure`` ([metres, standard deviation]) of a check, once all its spots are there.
+@dataclass(frozen=True)
+class Asked:
+    """A check of a situation, with the spots that were clicked for it."""
+
+    rule: Rule | None
+    end: str
+    spots: Mapping[int, Spot]
+
+
+Views = Mapping[int, Sequence[CourtView]]
+
+
+def decided(asked: Sequence[Asked], views: Views) -> list[dict[str, Any]]:
+    """For each ``chance`` and ``measure`` ([metres, standard deviation]), once all its spots are there.
 
     Nothing where they are not, where they were clicked in two views, or where the court was placed anew since.
     """
-    if rule is None or not rule.spots or set(spots) < set(range(1, rule.spots + 1)):
-        return {}
-    asked = [spots[number] for number in range(1, rule.spots + 1)]
-    view = _one_view(asked, views)
-    fit = fit_of(view) if view else None
-    if fit is None:
-        return {}
-    clicks = pixels(fit, [(spot.u, spot.v) for spot in asked])
-    now = fit.to_court(clicks)[0]
-    then = np.array([(spot.x_m, spot.y_m) for spot in asked])
-    if not np.all(np.hypot(*(now - then).T) <= SAME_PLACE_M):
-        return {}
-    side = cast(End, end)
-    share = float(chances_met(rule, fit, clicks[None], end=side)[0])
-    if math.isnan(share):
-        return {}
-    value, sd = measured(rule, fit, clicks, end=side)
-    return {"chance": round(share, 3), "measure": [round(value, 2), round(sd, 3)]}
+    found: list[dict[str, Any]] = [{} for _ in asked]
+    # Those of one view, check and end are worked out together: a sheet may have hundreds.
+    alike: dict[tuple[int, Rule, str], list[int]] = defaultdict(list)
+    by_key: dict[int, CourtView] = {}
+    for index, one in enumerate(asked):
+        if one.rule is None or not one.rule.spots or set(one.spots) < set(range(1, one.rule.spots + 1)):
+            continue
+        view = _one_view(_needed(one, one.rule), views)
+        if view is not None:
+            by_key[view.pk] = view
+            alike[view.pk, one.rule, one.end].append(index)
+    for (key, rule, end), indices in alike.items():
+        fit = fit_of(by_key[key])
+        if fit is not None:
+            spots = [_needed(asked[index], rule) for index in indices]
+            for index, says in zip(indices, _says(fit, rule, cast(End, end), spots), strict=True):
+                found[index] = says
+    return found
 
 
-def _one_view(spots: Sequence[Spot], views: Mapping[int, Sequence[CourtView]]) -> CourtView | None:
+def _needed(one: Asked, rule: Rule) -> list[Spot]:
+    return [one.spots[number] for number in range(1, rule.spots + 1)]
+
+
+def _says(fit: CourtFit, rule: Rule, end: End, rows: Sequence[Sequence[Spot]]) -> list[dict[str, Any]]:
+    clicks = pixels(fit, [(spot.u, spot.v) for spots in rows for spot in spots])
+    off = fit.to_court(clicks)[0] - np.array([(spot.x_m, spot.y_m) for spots in rows for spot in spots])
+    same = (np.hypot(*off.T) <= SAME_PLACE_M).reshape(len(rows), -1).all(axis=1)
+    clicks = clicks.reshape(len(rows), rule.spots, 2)
+    shares = chances_met(rule, fit, clicks, end=end)
+    measures = all_measured(rule, fit, clicks, end=end)
+    return [
+        {
+            "chance": round(float(share), 3),
+            "measure": [round(float(value), 2), round(float(sd), 3)],
+        }
+        if known
+        else {}
+        for share, (value, sd), known in zip(shares, measures, same & np.isfinite(shares), strict=True)
+    ]
+
+
+def _one_view(spots: Sequence[Spot], views: Views) -> CourtView | None:
     films = {spot.film_id for spot in spots}
     if len(films) > 1 or None in films:
         return None
     there = views.get(cast(int, spots[0].film_id), ())
     found = [view_of(there, spot.at_s) for spot in spots]
-    return (
-        found[0] if all(view is not None and view.pk == found[0].pk for view in found if found[0]) else None
-    )
+    return found[0] if len({view.pk if view else None for view in found}) == 1 else None

@@ -124,18 +124,20 @@ def spot_part(
     found: dict[str, Document] = _cleared(cleared, only)
     rules = court_spots.rules_of(lens.wordings.values())
     views = _views({spot.film_id for spot in rows if spot.film_id})
+    asked: dict[tuple[str, str], court_spots.Asked] = {}
     for uuid, checks in grouped.items():
         document = found.setdefault(uuid, {"spots": {}})
         for code, spots in checks.items():
-            rule = rules.get(code)
             told = document["spots"].setdefault(code, {})
             for number, spot in spots.items():
                 film = str(spot.film.uuid) if spot.film else None
-                told[str(number)] = {**court_spots.shown_spot(spot, film, rule), "rev": spot.rev}
-            says = court_spots.decided(rule, next(iter(spots.values())).situation.end, spots, views)
-            if says:
-                document.setdefault("chances", {})[code] = says["chance"]
-                document.setdefault("measures", {})[code] = says["measure"]
+                told[str(number)] = {**court_spots.shown_spot(spot, film, rules.get(code)), "rev": spot.rev}
+            end = next(iter(spots.values())).situation.end
+            asked[uuid, code] = court_spots.Asked(rules.get(code), end, spots)
+    for (uuid, code), says in zip(asked, court_spots.decided(list(asked.values()), views), strict=True):
+        if says:
+            found[uuid].setdefault("chances", {})[code] = says["chance"]
+            found[uuid].setdefault("measures", {})[code] = says["measure"]
     return found
 
 

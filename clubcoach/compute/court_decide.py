@@ -33,6 +33,7 @@ __all__ = [
     "UNDECIDED",
     "Measure",
     "Rule",
+    "all_measured",
     "chance_met",
     "chances_met",
     "lines",
@@ -252,26 +253,55 @@ def measured(rule: Rule, fit: CourtFit, pixels: ArrayLike, *, end: End) -> tuple
     ValueError
         When there are more or fewer clicks than the rule needs.
     """
+    value, sd = all_measured(rule, fit, np.asarray(pixels, dtype=np.float64)[None], end=end)[0]
+    return float(value), float(sd)
+
+
+def all_measured(rule: Rule, fit: CourtFit, pixels: ArrayLike, *, end: End) -> Floats:
+    """`measured` for many at once.
+
+    Parameters
+    ----------
+    rule, fit, end
+        As there.
+    pixels : array_like of float, shape (n, spots, 2)
+
+    Returns
+    -------
+    ndarray of float64, shape (n, 2)
+        Value and standard deviation.
+
+    Raises
+    ------
+    ValueError
+        When the array has another shape.
+    """
     clicks = np.asarray(pixels, dtype=np.float64)
-    if clicks.shape != (rule.spots, 2) or rule.measure is None:
-        raise ValueError(f"{rule.code} takes {rule.spots} clicks, not {len(clicks)}")
-    places, spreads = fit.to_court(clicks)
-    sds = np.sqrt(np.einsum("nii->ni", spreads))
-    if rule.measure in ("net", "centre"):
-        axis = 1 if rule.measure == "net" else 0
-        values = sign_of(place_end(rule, end)) * places[:, 1] if axis else np.abs(places[:, 0])
-        which = int(np.argmax(values) if rule.kind == "both nearer" else np.argmin(values))
-        return float(values[which]), float(sds[which, axis])
-    steps, covariances = fit.apart(clicks[:1], clicks[1:])
-    return _between(rule, steps[0], covariances[0], end)
+    if clicks.ndim != 3 or clicks.shape[1:] != (rule.spots, 2) or rule.measure is None:
+        raise ValueError(
+            f"{rule.code} takes {rule.spots} clicks, not {' x '.join(map(str, clicks.shape[1:]))}"
+        )
+    if rule.measure not in ("net", "centre"):
+        return _between(rule, *fit.apart(clicks[:, 0], clicks[:, 1]), end)
+    places, spreads = fit.to_court(clicks.reshape(-1, 2))
+    axis = 1 if rule.measure == "net" else 0
+    along = places[:, axis].reshape(clicks.shape[:2])
+    values = sign_of(place_end(rule, end)) * along if axis else np.abs(along)
+    sds = np.sqrt(spreads[:, axis, axis]).reshape(values.shape)
+    which = (values.argmax if rule.kind == "both nearer" else values.argmin)(axis=1)[:, None]
+    return np.concatenate([np.take_along_axis(part, which, axis=1) for part in (values, sds)], axis=1)
 
 
-def _between(rule: Rule, step: Floats, covariance: Floats, end: End) -> tuple[float, float]:
+def _between(rule: Rule, steps: Floats, covariances: Floats, end: End) -> Floats:
     if rule.measure == "step":
-        length = float(np.hypot(*step))
-        way = step / length if length > 0 else np.array([0.0, 1.0])
-        return length, float(np.sqrt(way @ covariance @ way))
-    if rule.measure == "forward":
-        return float(-sign_of(place_end(rule, end)) * step[1]), float(np.sqrt(covariance[1, 1]))
-    axis = 1 if rule.measure == "along" else 0
-    return float(abs(step[axis])), float(np.sqrt(covariance[axis, axis]))
+        lengths = np.hypot(*steps.T)
+        ways = np.divide(
+            steps, lengths[:, None], out=np.tile([0.0, 1.0], (len(steps), 1)), where=lengths[:, None] > 0
+        )
+        sds = np.sqrt(np.einsum("ni,nij,nj->n", ways, covariances, ways))
+        return np.stack([lengths, sds], axis=1)
+    axis = 0 if rule.measure == "across" else 1
+    values = (
+        -sign_of(place_end(rule, end)) * steps[:, 1] if rule.measure == "forward" else np.abs(steps[:, axis])
+    )
+    return np.stack([values, np.sqrt(covariances[:, axis, axis])], axis=1)

@@ -177,7 +177,7 @@ def _decided(batch: Batch, situation: Situation, spot: Spot) -> dict[str, Any]:
     for view in CourtView.objects.filter(film__in=films):
         views.setdefault(view.film_id, []).append(view)
     rule = _rule(batch, spot.check_identity.code)
-    return court_spots.decided(rule, situation.end, there, views)
+    return court_spots.decided([court_spots.Asked(rule, situation.end, there)], views)[0]
 
 
 def _shown(row: Row) -> dict[str, Any]:
