@@ -57,6 +57,11 @@ export class Thumbs {
     return el("div", { class: "thumb-line" }, wanted.map((name) => this.one(name, model, row, ui)));
   }
 
+  // Whoever speaks to the page says what stands on a button: it is part of its name.
+  named(shown, said) {
+    return !said || said.includes(shown) ? (said ?? shown) : `${shown}: ${said}`;
+  }
+
   one(name, model, row, ui) {
     const act = actOf.get(name);
     const words = {
@@ -80,7 +85,7 @@ export class Thumbs {
       {
         class: MARKS.includes(name) ? `mark-button ${name}` : "",
         "aria-pressed": pressed,
-        "aria-label": name === "normal" || name === "redo" ? words[name] : act.words,
+        "aria-label": this.named(words[name] ?? act.short, act?.words),
         "data-focus": `thumb-${name}`,
         "data-thumb": name,
       },
