@@ -26,7 +26,14 @@ def put(sound: np.ndarray, at: float, wave: np.ndarray) -> None:
 
 
 def match(
-    seed: int, *, rallies: int = 8, level: float = 0.2, first: float = 6.0, next_door: float = 0.0
+    seed: int,
+    *,
+    rallies: int = 8,
+    level: float = 0.2,
+    first: float = 6.0,
+    next_door: float = 0.0,
+    racket: float = 1000,
+    floor: float = 200,
 ) -> Match:
     """Hits at 1 kHz, bounces at 200 Hz between; the end of the last rally is followed by a pause."""
     rng = np.random.default_rng(seed)
@@ -43,9 +50,9 @@ def match(
         t += rng.uniform(9, 15)
     sound = rng.normal(0, 1e-3, int(t * RATE))
     for at in hits:
-        put(sound, at, level * np.exp(rng.normal(0, 0.2)) * knock(rng, 1000, 0.015))
+        put(sound, at, level * np.exp(rng.normal(0, 0.2)) * knock(rng, racket, 0.015))
     for at in bounces:
-        put(sound, at, 0.4 * level * knock(rng, 200, 0.03))
+        put(sound, at, 0.4 * level * knock(rng, floor, 0.03))
     if next_door:
         other, _, _ = match(seed + 1000, rallies=rallies + 4, level=next_door, first=3.0)
         n = min(len(other), len(sound))
@@ -145,6 +152,54 @@ def test_useless_sound_gives_words_and_no_rallies(sound: np.ndarray, reason: str
     assert heard.reasons[0] == reason
     assert heard.rallies == ()
     assert len(heard.hits) == 0
+
+
+def claps(every: float, jitter: float, pauses: bool) -> np.ndarray:
+    rng = np.random.default_rng(31)
+    sound, t = rng.normal(0, 1e-3, 150 * RATE), 2.0
+    while t < 148:
+        put(sound, t, 0.2 * rng.uniform(0.8, 1.2) * knock(rng, 1000, 0.012))
+        t += every + rng.uniform(-jitter, jitter)
+        t += 9.0 if pauses and rng.random() < 0.2 else 0.0
+    return sound
+
+
+def tossed_balls() -> np.ndarray:
+    rng = np.random.default_rng(32)
+    sound, t = rng.normal(0, 1e-3, 150 * RATE), 2.0
+    while t < 145:
+        for _ in range(int(rng.integers(4, 9))):
+            put(sound, t, 0.15 * knock(rng, 200, 0.03))
+            t += rng.uniform(0.6, 1.8)
+        t += rng.uniform(5, 9)
+    return sound
+
+
+@pytest.mark.parametrize(
+    "sound", [claps(0.6, 0.01, False), claps(1.2, 0.4, True), tossed_balls()], ids=["beat", "claps", "balls"]
+)
+def test_what_only_has_the_rhythm_is_no_play(sound: np.ndarray) -> None:
+    heard = listen(bands_of(sound))
+    assert (heard.verdict, heard.rallies) == ("useless", ())
+    assert "noise" in heard.reasons
+
+
+def test_blows_in_a_match_in_which_any_may_be_a_hit_are_no_play() -> None:
+    """Rain: drops of one kind, now and then by chance in the rhythm of play."""
+    rng = np.random.default_rng(33)
+    sound = rng.normal(0, 1e-3, 150 * RATE)
+    for at in rng.uniform(0, 149, 450):
+        put(sound, at, rng.lognormal(-2.5, 0.5) * knock(rng, 1000, 0.012))
+    assert listen(bands_of(sound)).verdict == "useless"
+
+
+@pytest.mark.parametrize(("pitch", "floor"), [(650, 150), (2600, 200)])
+def test_rackets_of_other_kinds_are_heard(pitch: float, floor: float) -> None:
+    sound, hits, _ = match(11, rallies=10, racket=pitch, floor=floor)
+    found = rackets(listen(bands_of(sound)))
+    near = [float(np.abs(found - at).min(initial=9)) < 0.03 for at in hits]
+    assert np.mean(near) > 0.9
+    assert len(found) < 1.1 * len(hits)
 
 
 def test_no_sound_at_all() -> None:
