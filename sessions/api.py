@@ -136,8 +136,8 @@ class DrawView(APIView):
         area = get_object_or_404(Area, club=request.viewer.club, code=sent.validated_data["area"])
         planned, every = sent.validated_data.get("planned"), sent.validated_data.get("every")
         there = draws.last_open(list(Draw.objects.filter(match=analysis.match_id, area=area)))
-        going_on = there is not None and planned is not None and not sent.validated_data["new_wave"]
-        if going_on and planned > there.planned:
+        new_wave = sent.validated_data["new_wave"]
+        if there is not None and planned is not None and planned > there.planned and not new_wave:
             draw = draws.draw_more(
                 by=request.user, analysis=analysis, area=area, more=planned - there.planned
             )

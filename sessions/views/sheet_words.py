@@ -151,7 +151,6 @@ def _row() -> dict[str, str]:
         "away_off_picture": _("no: outside the picture"),
         "away_no_situation": _("no: not such a situation"),
         "drawn": _("drawn"),
-        "only_shown": _("only shown"),
     }
 
 
