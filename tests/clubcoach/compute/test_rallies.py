@@ -7,7 +7,8 @@ import json
 import numpy as np
 import pytest
 
-from clubcoach.compute.onsets import Bands, Ear
+from clubcoach.compute import rallies_verdict
+from clubcoach.compute.onsets import Bands, Ear, Onsets
 from clubcoach.compute.rallies import CourtSound, Heard, learn, listen
 
 RATE = 16_000
@@ -191,6 +192,21 @@ def test_blows_in_a_match_in_which_any_may_be_a_hit_are_no_play() -> None:
     for at in rng.uniform(0, 149, 450):
         put(sound, at, rng.lognormal(-2.5, 0.5) * knock(rng, 1000, 0.012))
     assert listen(bands_of(sound)).verdict == "useless"
+
+
+def test_gaps_that_keep_a_beat_are_told_from_play() -> None:
+    rng = np.random.default_rng(34)
+    beat = 0.5 * rng.integers(1, 5, 64) + rng.normal(0, 0.01, 64)
+    assert rallies_verdict._on_the_beat(beat)
+    assert not rallies_verdict._on_the_beat(np.abs(rng.normal(1.2, 0.3, 64)) + 0.3)
+    assert not rallies_verdict._on_the_beat(beat[:8])
+
+
+def test_blows_between_hits_are_counted() -> None:
+    level = np.array([-20.0, -30.0, -20.0, -60.0, -20.0])
+    onsets = Onsets(np.arange(5.0), np.ones(5), level, np.zeros((5, 6)))
+    assert rallies_verdict._between(onsets, np.array([[0, 2], [2, 4]])) == 0.5
+    assert rallies_verdict._between(onsets, np.zeros((0, 2), int)) == 1.0
 
 
 @pytest.mark.parametrize(("pitch", "floor"), [(650, 150), (2600, 200)])
