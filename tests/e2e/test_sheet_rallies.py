@@ -1,5 +1,6 @@
 """The first pass in a real browser: what was heard is decided by winner keys, the rest by hand, and all of it back."""
 
+import uuid
 from pathlib import Path
 from typing import Any
 
@@ -290,6 +291,9 @@ def test_the_film_runs_faster_holds_at_the_end_and_ends_before_its_rallies(
     expect(page.locator(".film-said")).to_have_text("The film ends at 0:56; this rally lies behind it.")
     expect(video).to_have_js_property("paused", True)
     expect(page.locator("tr[data-rally][aria-current=true]")).to_have_count(1)
+    # Run from its end a film would begin anew.
+    page.wait_for_timeout(400)
+    assert film_at(page) > SECONDS - 1
     keys(page, "Digit8")
     saved(page)
     assert Rally.objects.get().winner == "B"
@@ -313,3 +317,23 @@ def test_whoever_only_reads_decides_nothing(page: Page, live_server: Any, court:
     expect(said(page)).to_have_text("This sheet can be read, not written.")
     expect(pencilled(page)).to_have_count(5)
     assert set(states()) == {"open"}
+
+
+def test_what_another_device_has_taken_is_told_by_its_time(
+    sheet: Any, court: Court, rallies: list[Played]
+) -> None:
+    page = sheet()
+    page.route("**/state/?since=*", lambda route: route.abort())
+    first = rallies[0]
+    body = {"number": 1, "start_s": first.start_s, "end_s": first.end_s, "winner": "B"}
+    heard = RallyProposal.objects.order_by("start_s").first()
+    court.device().do("rally.add", str(uuid.uuid4()), {**body, "proposal": heard.pk})
+    keys(page, "ArrowDown", "Delete")
+    notes = page.locator("[data-part=notes]")
+    expect(notes).to_contain_text(
+        "What was heard at 0:01 was not taken: This is rally 1 of the match already."
+    )
+    expect(page.locator("tr[data-rally] .won")).to_have_text(["B"])
+    notes.get_by_role("button", name="Read").click()
+    expect(notes).to_be_empty()
+    assert states()[0] == "accepted"
