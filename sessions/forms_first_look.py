@@ -53,7 +53,7 @@ class FirstLookForm(forms.Form):
             checks = askable(lens, area)
             if not checks:
                 continue
-            rows = [(_value(area), _("the area as a whole"))]
+            rows = [(_value(area), _("%(area)s as a whole") % {"area": area.name})]
             self.about[_value(area)] = (area, None)
             for check, name in checks.items():
                 self.about[_value(area, check)] = (area, check)
