@@ -155,6 +155,8 @@ def _handler(server: RealServer, weather: Weather) -> type[BaseHTTPRequestHandle
                 if name.lower() not in ("transfer-encoding", "content-length", "connection"):
                     self.send_header(name, value)
             self.send_header("Content-Length", str(len(content)))
+            # On a line that is used again a browser repeats by itself what got no answer, and the page hears nothing.
+            self.send_header("Connection", "close")
             self.end_headers()
             self.wfile.write(content if only is None else content[:only])
             if only is not None:
