@@ -110,6 +110,11 @@ class TestTheMatch:
         assert [row["uuid"] for row in court.state()["rallies"]] == [kept]
         hand_in(court)
 
+    def test_a_situation_whose_rally_is_gone_is_not_shown(self, court: Court, device: Device) -> None:
+        device.situation(device.rally(), court.ana, "feet")
+        Rally.objects.update(dropped=True)
+        assert (court.state()["rallies"], court.state()["situations"]) == ([], [])
+
     def test_a_film_that_was_removed(
         self, court: Court, device: Device, settings: Any, tmp_path: Any
     ) -> None:
