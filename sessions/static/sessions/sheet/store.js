@@ -197,6 +197,9 @@ export class Store {
   // At log-out: how much of this person is only on this device, in whichever analysis.
   async unsent() {
     if (!this.db) return this.unsure.size;
+    // What was answered a moment ago may still be on its way out.
+    await this.write(() => undefined, false);
+    if (!this.db) return this.unsure.size;
     const rows = this.db.transaction("ops").objectStore("ops").index("user");
     return answered(rows.count(IDBKeyRange.only(this.user)));
   }
