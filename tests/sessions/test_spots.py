@@ -143,6 +143,18 @@ def test_a_spot_is_moved_cleared_and_undone(court: Court, device: Device, film: 
     assert not Spot.objects.exists()
 
 
+def test_a_spot_cleared_and_set_again_in_one_batch_goes_on_counting(
+    device: Device, film: Film, serve: str
+) -> None:
+    target = f"{serve}/S2/1"
+    device.do("spot.set", target, body(film))
+    # The first of them asks what was cleared before, so that the batch knows it from then on.
+    other = device.op("spot.set", f"{serve}/S4/1", body(film), 0)
+    clear = device.op("spot.set", target, {"u": None}, 1)
+    again = device.op("spot.set", target, body(film, y=-6.2), 2)
+    assert [answer["rev"] for answer in device.send(other, clear, again)] == [1, 2, 3]
+
+
 def test_the_same_place_in_the_film_of_later_is_a_change(device: Device, film: Film, serve: str) -> None:
     device.do("spot.set", f"{serve}/S2/1", body(film))
     result = device.do("spot.set", f"{serve}/S2/1", body(film, at_s=24.5))
