@@ -272,6 +272,7 @@ def test_the_film_runs_faster_holds_at_the_end_and_ends_before_its_rallies(
 ) -> None:
     device = court.device()
     device.rally(1, SECONDS + 10, SECONDS + 15, winner="A")
+    device.rally(2, SECONDS + 30, SECONDS + 35, winner="A")
     page = sheet()
     video = page.locator("video")
     keys(page, "Backslash", "Backslash")
@@ -293,10 +294,15 @@ def test_the_film_runs_faster_holds_at_the_end_and_ends_before_its_rallies(
     expect(page.locator("tr[data-rally][aria-current=true]")).to_have_count(1)
     # Run from its end a film would begin anew.
     page.wait_for_timeout(400)
+    keys(page, "ArrowDown")
+    page.wait_for_timeout(400)
     assert film_at(page) > SECONDS - 1
+    assert page.evaluate("document.querySelector('video').paused")
     keys(page, "Digit8")
     saved(page)
-    assert Rally.objects.get().winner == "B"
+    assert Rally.objects.get(number=2).winner == "B"
+    keys(page, "ArrowUp")
+    page.wait_for_timeout(300)
     keys(page, "ArrowUp")
     expect(page.locator(".film-said")).to_be_hidden()
     page.wait_for_function("() => !document.querySelector('video').paused")
