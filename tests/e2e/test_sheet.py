@@ -202,7 +202,7 @@ def test_where_two_devices_differ_she_chooses(sheet: Any, court: Court) -> None:
     other = court.device()
     other.do("mark.set", f"{situation.uuid}/F1", {"value": "missed"}, 0)
     other.do("mark.set", f"{situation.uuid}/F2", {"value": "missed"}, 0)
-    keys(page, "Digit1", "Digit1")
+    keys(page, "Digit1", "Digit3")
     notes = page.locator("[data-part=notes]")
     expect(notes.get_by_role("group")).to_have_count(2)
     first = notes.get_by_role("group", name="F1 in rally 1")
