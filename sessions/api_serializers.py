@@ -175,7 +175,7 @@ class HunchSerializer(serializers.Serializer):
     says = serializers.ChoiceField(choices=Hunch.Says.choices)
 
 
-class ProposalSerializer(serializers.Serializer):
+class OfferedRallySerializer(serializers.Serializer):
     id = serializers.IntegerField()
     start_s = serializers.FloatField()
     end_s = serializers.FloatField()
@@ -196,7 +196,7 @@ class StateSerializer(serializers.Serializer):
     situations = SituationSerializer(many=True)
     closures = ClosureSerializer(many=True)
     draws = DrawSerializer(many=True)
-    proposals = ProposalSerializer(many=True)
+    proposals = OfferedRallySerializer(many=True)
     hits = serializers.ListField(child=serializers.FloatField(), help_text="Hits of a racket, match time.")
     hunches = HunchSerializer(many=True)
     empty = serializers.DictField(
