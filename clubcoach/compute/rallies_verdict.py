@@ -27,8 +27,9 @@ CARRIED, CARRIED_A_SECOND, CARRIED_A_HIT, CLEAR_A_HIT = 30.0, 0.1, 0.45, 0.7
 BETWEEN, UNDER_DB = 0.25, 25.0
 # Hits that keep a beat are music, or clapping to it.
 BEAT, BEATS_S, BEAT_GAPS = 0.85, np.linspace(0.24, 0.8, 57), 16
-# Two courts heard as one play most of the time.
-MOST_PLAYED, SURELY_CARRIED = 0.38, 1.0
+# Two courts heard as one play most of the time, and still rest for long now and then; a film whose dead time was cut
+# out plays as much, and never rests.
+MOST_PLAYED, SURELY_CARRIED, RESTS_S = 0.38, 1.0, 6.0
 # Chances of the chain against what was right, on courts of two kinds: too modest on a court clearly heard, too bold
 # on one that is not; and where two courts are heard as one hardly any rally is right.
 BOLDER, LEAST_TRUST, MERGED_TRUST = 0.6, 0.75, 0.35
@@ -90,7 +91,11 @@ def confidences(bands: Bands, onsets: Onsets, told: Told) -> tuple[float, ...]:
 
 
 def _merged(onsets: Onsets, told: Told, hits: int) -> bool:
-    return told.carried < SURELY_CARRIED * hits and _played(onsets, told) > MOST_PLAYED
+    if told.carried >= SURELY_CARRIED * hits or _played(onsets, told) <= MOST_PLAYED:
+        return False
+    begins = np.array([onsets.t[one[0]] for one in told.rallies])
+    ends = np.array([onsets.t[one[-1]] for one in told.rallies])
+    return len(begins) < 2 or float(np.median(begins[1:] - ends[:-1])) > RESTS_S
 
 
 def _is_no_play(onsets: Onsets, told: Told, hits: int, duration_s: float) -> bool:
