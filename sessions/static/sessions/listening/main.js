@@ -1,5 +1,5 @@
 // The listening page: from rally to rally and from hit to hit; decisions go to the server, which sends the list anew.
-import { keysWanted, wantKeys } from "../sheet/keys.js";
+import { keysWanted, wantKeys } from "../keys_wanted.js";
 import { Film } from "./film.js";
 import { listen } from "./keys.js";
 import { config, exact, tenth, w } from "./words.js";

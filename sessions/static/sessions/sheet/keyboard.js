@@ -1,5 +1,6 @@
 // Puts the acts on the sheet: as keys, as the buttons of the page, and as large buttons near the thumbs.
-import { deeds, keysWanted, listen, wantKeys } from "./keys.js";
+import { keysWanted, wantKeys } from "../keys_wanted.js";
+import { deeds, listen } from "./keys.js";
 import { KeyHelp } from "./keyhelp.js";
 import { askBrowser, label } from "./keynames.js";
 import { Thumbs } from "./thumbs.js";

@@ -3,26 +3,9 @@
 import { actOn } from "./keynames.js";
 import { w } from "./words.js";
 
-const CHOICE = "sheet.keys";
 // Nobody judges twice in this time: a second press of the same key is a slip, and would mark the next check.
 const SLIP_MS = 250;
 const MARKS = new Set(["met", "missed", "not_seen", "done"]);
-
-export function keysWanted() {
-  try {
-    return localStorage.getItem(CHOICE) !== "off";
-  } catch {
-    return true;
-  }
-}
-
-export function wantKeys(on) {
-  try {
-    localStorage.setItem(CHOICE, on ? "on" : "off");
-  } catch {
-    // The choice then lasts for this page only.
-  }
-}
 
 const ON_ITSELF = new Set(["Enter", "NumpadEnter", "Space"]);
 
