@@ -37,7 +37,7 @@ browser:
 	  && apt-get update -qq && apt-get install -y -qq chromium ffmpeg >/dev/null; } || true
 
 test: venv browser
-	$(PY) -m pytest -q -n 2 --dist loadscope -m "not long and not bench" $(ARGS)
+	$(PY) -m pytest -q -n 3 --dist loadscope -m "not long and not bench" $(ARGS)
 
 test-long: venv browser
 	$(PY) -m pytest -q -m "long and not bench" $(ARGS)

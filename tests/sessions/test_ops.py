@@ -455,11 +455,11 @@ def test_every_kind_is_undone_and_the_undo_is_undone(court: Court, device: Devic
 
 
 def plain(state: dict[str, Any]) -> dict[str, Any]:
-    """The state without revisions and without rows that only remember one."""
+    """The state without revisions, without rows that only remember one, and without where it stands."""
 
     def clean(value: Any) -> Any:
         if isinstance(value, dict):
-            kept = {key: clean(one) for key, one in value.items() if key not in ("rev", "next_seq")}
+            kept = {key: clean(one) for key, one in value.items() if key not in ("rev", "next_seq", "stamp")}
             return {key: one for key, one in kept.items() if one != {"value": None}}
         if isinstance(value, list):
             return [

@@ -9,6 +9,7 @@ from clubcoach.models import Job
 from players.models import Unit
 from sessions import clips, services, stills
 from sessions.models import Clip, Rally, RallyEdit, Situation
+from sessions.sparse import full
 from tests import factories as make
 from tests.sessions import moving
 from tests.sessions.chain import make_chain
@@ -56,8 +57,11 @@ def filmed(cast: Any, settings: Any, tmp_path: Any) -> Any:
 def test_the_state_says_what_has_no_time(court: Court, rally: Rally, situation: Situation) -> None:
     make.make_rally(court.match, 4)
     state = court.state()
-    assert [(row["number"], row["timed"]) for row in state["rallies"]] == [(3, False), (4, True)]
-    assert [row["timed"] for row in state["situations"]] == [False]
+    assert [(row["number"], full("rally", row)["timed"]) for row in state["rallies"]] == [
+        (3, False),
+        (4, True),
+    ]
+    assert [full("situation", row)["timed"] for row in state["situations"]] == [False]
 
 
 def test_a_start_gives_a_rally_its_time_and_undo_takes_it_back(device: Device, rally: Rally) -> None:
@@ -146,7 +150,11 @@ def test_an_overlooked_rally_goes_where_its_start_is(court: Court, device: Devic
     first = make.make_rally(court.match, 2, start_s=2.0, end_s=None, timed=False)
     device.rally(number=3, start=2.5, end=None)
     rows = court.state()["rallies"]
-    assert [(row["number"], row["timed"]) for row in rows] == [(2, False), (3, True), (4, False)]
+    assert [(row["number"], full("rally", row)["timed"]) for row in rows] == [
+        (2, False),
+        (3, True),
+        (4, False),
+    ]
     assert rows[0]["uuid"] == str(first.uuid)
 
 

@@ -86,7 +86,7 @@ def test_an_empty_list_says_what_will_stand_there(cast: Any) -> None:
     assert "Nothing came in or went out yet" in page
     for name in ("matches.csv", "situations.csv", "checks.csv", "player_4", "winner"):
         assert name in page
-    assert "films, goals, homework" in page
+    assert "goals, homework, notes" in page
 
 
 def test_the_list_has_both_ways_in_one_order_on_pages(cast: Any) -> None:
