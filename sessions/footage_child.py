@@ -31,6 +31,10 @@ def take_limits(*, cpu_s: int, memory: int, file_bytes: int) -> None:
         resource.setrlimit(kind, (value, value))
 
 
+# Whoever saves a mark comes before a film that is being read or made on the same machine.
+STEPS_BACK = 10
+
+
 def open_nothing_more() -> None:
     """Lower the limit on descriptors to the first free one, so that the kernel has none left to give."""
     free = os.dup(0)
@@ -113,6 +117,7 @@ def _served(
 def main() -> None:
     wish = json.loads(sys.stdin.read())
     take_limits(**wish["limits"])
+    os.nice(STEPS_BACK)
     told, blobs = answer(wish)
     told["lengths"] = [len(blob) for blob in blobs]
     sys.stdout.buffer.write(json.dumps(told).encode() + b"\n" + b"".join(blobs))

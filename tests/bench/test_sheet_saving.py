@@ -76,7 +76,7 @@ def film_to_encode(court: Court, folder: Path) -> None:
     with av.open(str(source), "w", format="matroska") as film:
         stream = film.add_stream("mjpeg", rate=25)
         stream.width, stream.height, stream.pix_fmt = 960, 540, "yuvj420p"
-        for number in range(900):
+        for number in range(1800):
             picture = pictures[number % 10]
             picture.pts, picture.time_base = number, Fraction(1, 25)
             film.mux(stream.encode(picture))
