@@ -27,32 +27,14 @@ from sessions.ops.rows import (
     kept_rally,
     kept_situation,
 )
+from sessions.sparse import EMPTY
 
 Reader = Callable[[Batch, str, Body], Change]
 
-NEW_RALLY: dict[str, Any] = {
-    "end_s": None,
-    "server": None,
-    "winner": "",
-    "near_pair": "",
-    "side": "",
-    "score_set": None,
-    "reason": "",
-    "net_pair": "",
-    "ended_by": None,
-    "ended_how": "",
-    "timed": True,
-    "dropped": False,
-}
+NEW_RALLY: dict[str, Any] = {name: value for name, value in EMPTY["rally"].items() if name != "rev"}
+# Whether it has a time is its rally's to say, and whether it is drawn the draw's.
 NEW_SITUATION: dict[str, Any] = {
-    "trigger": "",
-    "ball": "normal",
-    "choice": "",
-    "outcome": "",
-    "shown_only": False,
-    "not_codable": "",
-    "note": "",
-    "dropped": False,
+    name: value for name, value in EMPTY["situation"].items() if name not in ("rev", "timed", "drawn")
 }
 
 
