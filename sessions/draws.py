@@ -246,11 +246,11 @@ def _listed_under(match: Match, areas: list[int]) -> dict[int, list[tuple[str, s
     rows = Situation.objects.filter(
         analysis__match=match, area__in=areas, drawn=True, dropped=False, rally__dropped=False
     ).order_by("hit_s", "uuid")
-    found: dict[int, list[tuple[str, str]]] = {area: [] for area in areas}
+    # Each once, in the order of the film, whichever analyses of the match have it.
+    found: dict[int, dict[tuple[str, str], None]] = {area: {} for area in areas}
     for area, situation, rally in rows.values_list("area", "uuid", "rally__uuid"):
-        if (str(situation), str(rally)) not in found[area]:
-            found[area].append((str(situation), str(rally)))
-    return found
+        found[area][str(situation), str(rally)] = None
+    return {area: list(pairs) for area, pairs in found.items()}
 
 
 def rule_words(draw: Draw, listed: list[tuple[str, str]]) -> str:
